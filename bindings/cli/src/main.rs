@@ -1,0 +1,2 @@
+//! Embertally in the terminal.
+fn main() {}

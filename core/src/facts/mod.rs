@@ -1,0 +1,38 @@
+//! What a crew records: plain types, their units and their limits, and their bytes.
+//!
+//! Everything that people say is a *fact*, and facts are only ever added: a correction is a new fact that names the one
+//! it replaces, a withdrawal is a fact too. An [`Entry`] is what one device writes in one go. Everything else (what a
+//! shot adds up to, disputes, rates, what is still live) is worked out from facts, elsewhere.
+//!
+//! Not for: merging ([`crate::log`]), judging what facts mean together (`crate::ledger`).
+
+mod decision;
+mod delay;
+mod entry;
+mod id;
+mod outing;
+mod register;
+mod time;
+mod units;
+mod volley;
+mod wire;
+mod words;
+
+pub use decision::{MadeSafe, Match, Ruling, Withdrawal};
+pub use delay::{Delay, DelayError, DelayInterval};
+pub use entry::{Entry, Fact, Stated};
+pub use id::{
+    DeviceId, DocumentId, EntryId, FactId, FuseId, IdError, LotId, ModuleId, OutingId, PersonId, RandomBits, ShotId,
+    TypeId, VolleyId, comparable_name,
+};
+pub use outing::{Conditions, Outing, Reading};
+pub use register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};
+pub use time::{Date, Moment, TimeError};
+pub use units::{
+    Capacitance, CrossSection, Current, Humidity, Impulse, Length, Resistance, Temperature, Voltage, WindSpeed,
+};
+pub use volley::{Shot, Sighting, Sightings, Volley, Wiring};
+pub use wire::{CDDL, MAX_ENTRY_BYTES, WireError};
+pub use words::{
+    Cause, FuseKind, Ignition, OutingKind, Precipitation, Role, SourceKind, Transfer, WiringKind, WordError,
+};

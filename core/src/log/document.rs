@@ -1,0 +1,285 @@
+//! One document: entries that are only ever added, and labels.
+
+use std::collections::HashSet;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
+use automerge::transaction::{CommitOptions, Transactable};
+use automerge::{ActorId, Automerge, AutomergeError, Change, ChangeHash, ObjId, ROOT, ReadDoc, ScalarValue, Value};
+
+use super::changes::{Item, split};
+use super::empty::EMPTY;
+use super::rescue;
+use crate::facts::{Entry, EntryId, WireError};
+
+pub(super) const SCHEMA: &str = "schema";
+pub(super) const ENTRIES: &str = "entries";
+pub(super) const LABELS: &str = "labels";
+
+/// The newest schema of a document that this program reads and writes.
+pub const SCHEMA_VERSION: u64 = 1;
+
+/// An entry as it is stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct StoredEntry {
+    /// Its id.
+    pub id: EntryId,
+    /// Its bytes, exactly as its device wrote them.
+    pub bytes: Vec<u8>,
+    /// Whether other bytes stand under the same id too; the first in byte order are the ones given here.
+    pub contested: bool,
+}
+
+impl StoredEntry {
+    /// Reads the entry.
+    ///
+    /// # Errors
+    /// See [`Entry::from_bytes`].
+    pub fn read(&self) -> Result<Entry, WireError> {
+        Entry::from_bytes(self.id, &self.bytes)
+    }
+}
+
+/// Why bytes could not be made into, or merged into, a document.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Unreadable {
+    /// They are not what they should be.
+    Malformed(String),
+    /// They are of a newer schema.
+    TooNew(u64),
+}
+
+impl From<AutomergeError> for Unreadable {
+    fn from(error: AutomergeError) -> Self {
+        Self::Malformed(error.to_string())
+    }
+}
+
+/// Runs something of the CRDT on bytes from outside; a panic in it becomes an error.
+///
+/// Measured: a document with a few flipped bits and a checksum made to fit can panic deep inside the CRDT. Whatever was
+/// being changed must be dropped after that.
+fn contained<T>(work: impl FnOnce() -> Result<T, Unreadable>) -> Result<T, Unreadable> {
+    catch_unwind(AssertUnwindSafe(work))
+        .unwrap_or_else(|_| Err(Unreadable::Malformed("the document's structure is inconsistent".to_owned())))
+}
+
+/// One document of a log, in memory.
+#[derive(Debug, Clone)]
+pub struct Document {
+    doc: Automerge,
+    entries: ObjId,
+    pub(super) labels: ObjId,
+    ids: HashSet<EntryId>,
+    /// Entries found in changes that cannot be applied yet, because a change before them is missing.
+    stranded: Vec<StoredEntry>,
+}
+
+impl Document {
+    /// Begins an empty document; what is written to it is marked with `actor`, which must be new.
+    ///
+    /// # Panics
+    /// Only if the bytes embedded in this program are not a document.
+    #[must_use]
+    pub fn empty(actor: [u8; 16]) -> Self {
+        #[expect(clippy::expect_used, reason = "the embedded bytes are checked by a test")]
+        Self::load(EMPTY, actor).expect("the embedded empty document is readable")
+    }
+
+    pub(super) fn load(bytes: &[u8], actor: [u8; 16]) -> Result<Self, Unreadable> {
+        let doc = contained(|| Ok(Automerge::load(bytes)?))?;
+        Self::adopt(doc, actor)
+    }
+
+    fn adopt(mut doc: Automerge, actor: [u8; 16]) -> Result<Self, Unreadable> {
+        doc.set_actor(ActorId::from(actor));
+        let map = |name: &str| match doc.get(ROOT, name)? {
+            Some((Value::Object(automerge::ObjType::Map), id)) => Ok(id),
+            _ => Err(Unreadable::Malformed(format!("it has no map called {name:?}"))),
+        };
+        let (entries, labels) = (map(ENTRIES)?, map(LABELS)?);
+        let schema = doc.get(ROOT, SCHEMA)?.map(|(value, _)| value);
+        let number = |v: Value<'_>| v.as_u64().or_else(|| v.as_i64().and_then(|i| u64::try_from(i).ok()));
+        match schema.and_then(number) {
+            Some(v) if v <= SCHEMA_VERSION => {}
+            Some(v) => return Err(Unreadable::TooNew(v)),
+            None => return Err(Unreadable::Malformed("it has no schema number".to_owned())),
+        }
+        let mut document = Self { doc, entries, labels, ids: HashSet::new(), stranded: Vec::new() };
+        document.ids = contained(|| {
+            document
+                .doc
+                .map_range(&document.entries, ..)
+                .map(|item| {
+                    item.key.parse().map_err(|_| Unreadable::Malformed(format!("{:?} is not an entry's id", item.key)))
+                })
+                .collect()
+        })?;
+        Ok(document)
+    }
+
+    /// Merges stored pieces (changes or whole saves) into this document; all of them or, on an error, none.
+    pub(super) fn merge_pieces(&mut self, pieces: &[&[u8]]) -> Result<(), Unreadable> {
+        let merged = contained(|| {
+            let mut doc = self.doc.clone();
+            let mut changes: Vec<Change> = Vec::new();
+            for piece in pieces {
+                for item in split(piece).map_err(Unreadable::Malformed)? {
+                    match item {
+                        Item::Change(change) => changes.push(*change),
+                        Item::Document(bytes) => {
+                            let mut other = Automerge::load(&bytes)?;
+                            doc.merge(&mut other)?;
+                        }
+                    }
+                }
+            }
+            // Kept to look for entries in those that wait for a change that is missing.
+            doc.apply_changes(changes.clone())?;
+            let mut merged = Self::adopt(doc, self.actor())?;
+            let waiting = changes.iter().filter(|c| merged.doc.get_change_meta_by_hash(&c.hash()).is_none());
+            merged.stranded = rescue::entries_of(waiting, &merged.ids);
+            Ok(merged)
+        })?;
+        *self = merged;
+        Ok(())
+    }
+
+    /// Merges another copy of this document into this one; returns the ids of the entries that were new here.
+    pub(super) fn merge(&mut self, other: &mut Self) -> Result<(Vec<EntryId>, Vec<u8>), Unreadable> {
+        let (doc, chunk) = contained(|| {
+            let mut doc = self.doc.clone();
+            let changes = doc.get_changes_added(&other.doc);
+            let chunk = changes.iter().flat_map(|c| c.raw_bytes().to_vec()).collect();
+            doc.apply_changes(changes)?;
+            Ok((doc, chunk))
+        })?;
+        let mut merged = Self::adopt(doc, self.actor())?;
+        merged.stranded = self.stranded.iter().filter(|e| !merged.ids.contains(&e.id)).cloned().collect();
+        let mut new: Vec<EntryId> = merged.ids.difference(&self.ids).copied().collect();
+        new.sort_unstable();
+        *self = merged;
+        Ok((new, chunk))
+    }
+
+    fn actor(&self) -> [u8; 16] {
+        let mut actor = [0; 16];
+        for (to, from) in actor.iter_mut().zip(self.doc.get_actor().to_bytes()) {
+            *to = *from;
+        }
+        actor
+    }
+
+    /// Tells whether an entry is here.
+    #[must_use]
+    pub fn holds(&self, id: EntryId) -> bool {
+        self.ids.contains(&id)
+    }
+
+    /// Returns how many entries are here.
+    #[must_use]
+    pub fn len(&self) -> usize {
+        self.ids.len()
+    }
+
+    /// Tells whether no entry is here.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.ids.is_empty()
+    }
+
+    /// Adds entries in one commit and returns the bytes to store; those already here are left as they are.
+    pub(super) fn put(&mut self, entries: &[(EntryId, Vec<u8>)]) -> Result<Vec<u8>, AutomergeError> {
+        let map = self.entries.clone();
+        let new: Vec<_> = entries.iter().filter(|(id, _)| !self.ids.contains(id)).collect();
+        self.change(|tx| {
+            for (id, bytes) in &new {
+                tx.put(&map, id.to_string(), ScalarValue::Bytes(bytes.clone()))?;
+            }
+            Ok(())
+        })
+        .inspect(|_| self.ids.extend(new.iter().map(|(id, _)| *id)))
+    }
+
+    /// Makes one commit and returns the bytes of its change; empty if nothing changed.
+    pub(super) fn change(
+        &mut self,
+        work: impl FnOnce(&mut automerge::transaction::Transaction<'_>) -> Result<(), AutomergeError>,
+    ) -> Result<Vec<u8>, AutomergeError> {
+        // No time in the change: a device's clock decides nothing, and the entry has it.
+        let done = self
+            .doc
+            .transact_with(|()| CommitOptions::default().with_time(0), work)
+            .map_err(|failure| failure.error)?;
+        Ok(match done.hash {
+            Some(hash) => {
+                self.doc.get_change_by_hash(&hash).map(|change| change.raw_bytes().to_vec()).unwrap_or_default()
+            }
+            None => Vec::new(),
+        })
+    }
+
+    pub(super) fn crdt(&self) -> &Automerge {
+        &self.doc
+    }
+
+    /// Returns all entries, oldest id first, those stranded behind a missing change included.
+    #[must_use]
+    pub fn entries(&self) -> Vec<StoredEntry> {
+        let stored = self.doc.map_range(&self.entries, ..).filter_map(|item| {
+            let id: EntryId = item.key.parse().ok()?;
+            if item.conflict {
+                return self.contested(id, &item.key);
+            }
+            let value = item.value.into_value();
+            Some(StoredEntry { id, bytes: value.as_bytes()?.to_vec(), contested: false })
+        });
+        let mut all: Vec<_> = stored.chain(self.stranded.iter().cloned()).collect();
+        all.sort_unstable_by_key(|e| e.id);
+        all
+    }
+
+    /// Several devices put something under one id. If it is the same (a file imported twice), nothing is contested.
+    fn contested(&self, id: EntryId, key: &str) -> Option<StoredEntry> {
+        let mut values: Vec<Vec<u8>> = self
+            .doc
+            .get_all(&self.entries, key)
+            .ok()?
+            .into_iter()
+            .filter_map(|(value, _)| value.as_bytes().map(<[u8]>::to_vec))
+            .collect();
+        values.sort_unstable();
+        values.dedup();
+        let contested = values.len() > 1;
+        Some(StoredEntry { id, bytes: values.into_iter().next()?, contested })
+    }
+
+    /// Returns the entries that wait behind a missing change.
+    pub(super) fn stranded(&self) -> &[StoredEntry] {
+        &self.stranded
+    }
+
+    pub(super) fn clear_stranded(&mut self) {
+        self.stranded.clear();
+    }
+
+    /// Returns the heads: the changes that no other builds on. Equal heads mean equal documents.
+    #[must_use]
+    pub fn heads(&self) -> Vec<[u8; 32]> {
+        let mut heads: Vec<[u8; 32]> = self.doc.get_heads().iter().map(|h| h.0).collect();
+        heads.sort_unstable();
+        heads
+    }
+
+    /// Returns the changes made since some heads, as bytes that [`Log`](super::Log) can take in elsewhere.
+    #[must_use]
+    pub fn changes_since(&self, heads: &[[u8; 32]]) -> Vec<u8> {
+        let heads: Vec<ChangeHash> = heads.iter().map(|h| ChangeHash(*h)).collect();
+        self.doc.get_changes(&heads).iter().flat_map(|c| c.raw_bytes().to_vec()).collect()
+    }
+
+    /// Returns the whole document, compressed.
+    #[must_use]
+    pub fn save(&self) -> Vec<u8> {
+        self.doc.save()
+    }
+}

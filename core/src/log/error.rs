@@ -1,0 +1,75 @@
+//! What can go wrong with a log.
+
+use thiserror::Error;
+
+use crate::facts::{DocumentId, EntryId, WireError};
+use crate::store::StoreError;
+
+/// Why a log could not do what was asked. Nothing of the operation was kept, and nothing that was there is lost.
+#[derive(Debug, Clone, Error)]
+#[non_exhaustive]
+pub enum LogError {
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// An entry cannot be written as bytes.
+    #[error("entry {entry}: {source}")]
+    Entry {
+        /// The entry.
+        entry: EntryId,
+        /// Why.
+        source: WireError,
+    },
+    /// A document's bytes are not a document, although their own hash is right.
+    #[error("document {document} cannot be read: {what}")]
+    Unreadable {
+        /// The document.
+        document: DocumentId,
+        /// What was found.
+        what: String,
+    },
+    /// A document was written by a newer version.
+    #[error("document {document} has schema {found}, this program knows up to {known}; use a newer program to open it")]
+    TooNew {
+        /// The document.
+        document: DocumentId,
+        /// The schema found.
+        found: u64,
+        /// The newest known here.
+        known: u64,
+    },
+    /// A carry file is not one, or is damaged; nothing of it was taken.
+    #[error("this is not an intact carry file: {what}; nothing of it was taken")]
+    BadCarry {
+        /// What was wrong, and at which byte.
+        what: String,
+    },
+    /// Writing out failed.
+    #[error("cannot write: {reason}")]
+    Output {
+        /// What the system said.
+        reason: String,
+    },
+    /// A broken rule inside the program: the stored log is untouched.
+    #[error("a mistake in this program, not in your log: {what}")]
+    Internal {
+        /// Which rule.
+        what: String,
+    },
+}
+
+impl LogError {
+    /// Returns the stable code of this error, for programs.
+    #[must_use]
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Store(e) => e.code(),
+            Self::Entry { .. } => "E_LOG_ENTRY",
+            Self::Unreadable { .. } => "E_LOG_UNREADABLE",
+            Self::TooNew { .. } => "E_LOG_TOO_NEW",
+            Self::BadCarry { .. } => "E_CARRY_DAMAGED",
+            Self::Output { .. } => "E_OUTPUT",
+            Self::Internal { .. } => "E_INTERNAL",
+        }
+    }
+}

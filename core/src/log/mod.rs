@@ -1,0 +1,27 @@
+//! The documents of a log: one per outing and one for the register, each a CRDT; their writing, reading and merging.
+//!
+//! This is the only place that knows Automerge. A document is a map from an entry's id to the entry's bytes, to which
+//! entries are only ever added, and a second map with the labels that people edit. Merging two copies of a document
+//! gives the union of their entries, whatever the order, and keeps all values of a label that was edited on both sides.
+//!
+//! Not for: what entries mean together (`crate::ledger`), or where bytes are kept ([`crate::store`]).
+
+mod carry;
+mod changes;
+mod document;
+mod empty;
+mod error;
+mod home;
+mod labels;
+mod open;
+mod rescue;
+
+pub use carry::{CARRY_MAGIC, Carried};
+pub use document::{Document, SCHEMA_VERSION, StoredEntry};
+pub use error::LogError;
+pub use home::Home;
+pub use labels::{Label, Subject};
+pub use open::{Absorbed, ENTRIES_PER_PART, Log, Problem, Written};
+
+#[cfg(test)]
+mod tests;

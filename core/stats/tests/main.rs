@@ -1,0 +1,6 @@
+//! Tests of embertally-stats against what others published and computed, and against its own laws.
+
+mod coverage;
+mod fixtures;
+mod laws;
+mod published;
