@@ -6,6 +6,11 @@
 //! Not in here, on purpose: no async, no sockets, no files, no wall clock and no randomness. Time, random bits and
 //! storage are handed in, so the same inputs give the same result on every device and in every test.
 
+pub mod chart;
+pub mod exchange;
 pub mod facts;
+pub mod ledger;
 pub mod log;
+pub mod plan;
+pub mod rates;
 pub mod store;

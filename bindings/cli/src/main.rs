@@ -1,2 +1,49 @@
-//! Embertally in the terminal.
-fn main() {}
+//! Embertally in the terminal: a crew's log of electric igniter shots, written offline, merged without loss, read as
+//! failure rates.
+
+mod args;
+mod bars;
+mod commands;
+mod demo;
+mod error;
+mod names;
+mod output;
+mod report;
+mod seen;
+mod session;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+fn main() -> ExitCode {
+    let cli = match args::Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            // Help and version are no errors; clap knows which goes where. A closed pipe must not turn into a panic.
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+        }
+    };
+    // The CRDT panics on some damaged documents. The log contains that and reports it; the bare message would only
+    // frighten.
+    std::panic::set_hook(Box::new(|_| ()));
+    let as_json = cli.json;
+    match std::panic::catch_unwind(|| commands::run(cli)) {
+        Ok(Ok(())) => ExitCode::SUCCESS,
+        Ok(Err(error)) => {
+            if as_json {
+                output::say(&serde_json::json!({ "error": error.code(), "message": error.to_string() }).to_string());
+            } else {
+                output::say(&error.to_string());
+            }
+            ExitCode::from(error.exit_code())
+        }
+        Err(_) => {
+            output::say(
+                "A mistake in this program stopped it (E_INTERNAL). What was saved is safe; please report what you did.",
+            );
+            ExitCode::from(1)
+        }
+    }
+}

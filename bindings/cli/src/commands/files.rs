@@ -1,0 +1,309 @@
+//! Files in and out: shots, weather, and what is carried from device to device.
+
+use std::fs;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use embertally_core::exchange::{
+    DecimalMark, Delimiter, Import, ImportError, ImportOptions, Known, Names, Row, read_csv, read_jsonl, read_weather,
+    rows_of, write_csv, write_jsonl,
+};
+use embertally_core::facts::{DeviceId, Entry, FuseId, LotId, ModuleId, OutingId, OutingKind, PersonId, ShotId};
+use embertally_core::ledger::{Ledger, Register, RegisterId, VolleyView};
+use embertally_core::log::{Home, Written};
+use embertally_core::rates::{Group, RatesRequest, rates};
+use indicatif::{ProgressBar, ProgressStyle};
+use serde_json::json;
+
+use super::Context;
+use super::rates::rates_error;
+use crate::args::{self, AbsorbArgs, CarryArgs, ExportArgs, Format, ImportArgs};
+use crate::commands::print_rates;
+use crate::error::{CliError, file_error, sentence};
+use crate::names::short_volley;
+use crate::output::{self, say};
+use crate::session::Session;
+
+/// Reads a whole file.
+fn read(path: &Path) -> Result<Vec<u8>, CliError> {
+    fs::read(path).map_err(|e| file_error("read", path, &e))
+}
+
+/// Writes a file beside the old one and puts it in its place, so that a full disk leaves the old one whole.
+fn write_whole(path: &Path, write: impl FnOnce(&mut dyn Write) -> Result<(), CliError>) -> Result<(), CliError> {
+    if path == Path::new("-") {
+        return write(&mut io::stdout().lock());
+    }
+    let mut temporary = path.as_os_str().to_owned();
+    temporary.push(".part");
+    let temporary = PathBuf::from(temporary);
+    let fail = |e: io::Error| file_error("write", path, &e);
+    let written = fs::File::create(&temporary).map_err(fail).and_then(|file| {
+        let mut out = io::BufWriter::new(file);
+        write(&mut out)?;
+        out.into_inner().map_err(|e| fail(e.into_error()))?.sync_all().map_err(fail)
+    });
+    if let Err(error) = written.and_then(|()| fs::rename(&temporary, path).map_err(fail)) {
+        // The half-written file is of no use to anybody; the error says what happened.
+        let _ = fs::remove_file(&temporary);
+        return Err(error);
+    }
+    Ok(())
+}
+
+/// A bar for anything that may take over a second; none where nobody watches.
+fn bar(what: &'static str) -> ProgressBar {
+    let style = ProgressStyle::with_template("{spinner} {msg} {elapsed}").unwrap_or_else(|_| ProgressStyle::default_bar());
+    let bar = ProgressBar::new_spinner().with_style(style).with_message(what);
+    bar.enable_steady_tick(std::time::Duration::from_millis(200));
+    bar
+}
+
+/// Returns what the register holds already.
+fn known(register: &Register) -> Known {
+    Known {
+        lots: register.lots().iter().map(|(id, _)| id).collect(),
+        fuses: register.fuses().iter().map(|(id, _)| id).collect(),
+        modules: register.modules().iter().map(|(id, _)| id).collect(),
+        people: register.people().iter().map(|(id, _)| id).collect(),
+        devices: register.devices().iter().map(|(id, _)| id).collect(),
+        outings: register.outings().iter().map(|(id, _)| id).collect(),
+    }
+}
+
+/// Says what is wrong with a file, place by place.
+fn import_error(path: &Path, error: &ImportError) -> CliError {
+    let name = path.display();
+    let code = match error {
+        ImportError::BadRows { .. } => "E_BAD_ROWS",
+        ImportError::MissingColumns { .. } => "E_MISSING_COLUMNS",
+        ImportError::TooManyRows { .. } => "E_TOO_MANY_ROWS",
+        _ => "E_FORMAT",
+    };
+    let mut text = match error {
+        ImportError::BadRows { bad, count } => {
+            let mut text = format!("{count} bad rows in {name}:");
+            for row in bad.iter().take(20) {
+                text.push_str(&format!("\n  {row}"));
+            }
+            if *count > 20 {
+                text.push_str(&format!("\n  and {} more", count - 20));
+            }
+            text.push_str("\nCorrect them, or keep the good rows with --keep-good.");
+            text
+        }
+        other => format!("{name}, {}", sentence(&other.to_string())),
+    };
+    text.push_str(" Nothing was imported; the log is as it was.");
+    CliError::refused(code, text)
+}
+
+fn options(args: &ImportArgs) -> ImportOptions {
+    ImportOptions {
+        keep_good: args.keep_good,
+        delimiter: args.delimiter.map(|d| match d {
+            args::Delimiter::Comma => Delimiter::Comma,
+            args::Delimiter::Semicolon => Delimiter::Semicolon,
+            args::Delimiter::Tab => Delimiter::Tab,
+        }),
+        decimal: args.decimal.map(|d| match d {
+            args::Decimal::Point => DecimalMark::Point,
+            args::Decimal::Comma => DecimalMark::Comma,
+        }),
+        ..ImportOptions::default()
+    }
+}
+
+fn homes(entries: Vec<(Option<OutingId>, Entry)>) -> Vec<(Home, Entry)> {
+    entries.into_iter().map(|(outing, entry)| (outing.map_or(Home::Register, Home::Outing), entry)).collect()
+}
+
+fn store(session: &mut Session, import: &mut Import) -> Result<Written, CliError> {
+    let entries = homes(std::mem::take(&mut import.entries));
+    Ok(session.log.write_all(&entries)?)
+}
+
+pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliError> {
+    let progress = bar("reading");
+    let bytes = read(&args.file)?;
+    let mut session = context.open()?;
+    let ledger = session.ledger()?;
+    let known = known(ledger.register());
+    let is_lines = args.file.extension().is_some_and(|e| ["jsonl", "ndjson", "json"].iter().any(|w| e.eq_ignore_ascii_case(w)));
+    let read = if is_lines { read_jsonl } else { read_csv };
+    let mut import = read(&bytes, &options(args), &known).map_err(|e| import_error(&args.file, &e))?;
+    progress.set_message("writing");
+    let written = store(&mut session, &mut import)?;
+    progress.finish_and_clear();
+    for notice in &import.notices {
+        say(&notice.to_string());
+    }
+    for row in &import.bad {
+        say(&format!("Left out: {row}."));
+    }
+    if context.json {
+        return output::json(&json!({
+            "rows": import.rows, "bad_rows": import.bad_count,
+            "entries_added": written.added, "entries_already_there": written.already,
+            "notices": import.notices, "bad": import.bad,
+        }));
+    }
+    say(&format!(
+        "Saved on this device, in {}: {} rows; {} entries are new, {} were there already.",
+        session.folder().display(),
+        import.rows,
+        written.added,
+        written.already
+    ));
+    let ledger = session.ledger()?;
+    let by = vec![Group::Lot, Group::Fuse, Group::Weather];
+    let table = rates(&ledger, &RatesRequest { by, ..RatesRequest::default() }).map_err(|e| rates_error(&e))?;
+    print_rates(&table)?;
+    let (disputes, live) = (ledger.disputes().len(), ledger.live().len());
+    if disputes + live > 0 {
+        say(&format!("{disputes} disputes (embertally disputes), {live} shots to treat as live (embertally live)."));
+    }
+    Ok(())
+}
+
+/// Takes in a file of weather readings.
+pub(super) fn weather(
+    context: &Context,
+    session: &mut Session,
+    outing: OutingId,
+    path: &Path,
+    source: Option<&str>,
+) -> Result<(), CliError> {
+    let bytes = read(path)?;
+    let known = known(session.register_ledger(Some(outing))?.register());
+    let mut import = read_weather(&bytes, outing, source, &ImportOptions::default(), &known)
+        .map_err(|e| import_error(path, &e))?;
+    let written = store(session, &mut import)?;
+    for notice in &import.notices {
+        say(&notice.to_string());
+    }
+    if context.json {
+        return output::json(&json!({
+            "rows": import.rows, "entries_added": written.added, "entries_already_there": written.already,
+            "notices": import.notices,
+        }));
+    }
+    say(&format!("Saved on this device: {} readings; {} entries are new.", import.rows, written.added));
+    Ok(())
+}
+
+/// The ledger's register as names for files.
+struct RegisterNames<'a>(&'a Register);
+
+impl Names for RegisterNames<'_> {
+    fn outing(&self, id: OutingId) -> Option<(&str, OutingKind)> {
+        self.0.outings().get(id).map(|o| (o.value.name.as_str(), o.value.kind))
+    }
+
+    fn device(&self, id: DeviceId) -> Option<&str> {
+        self.0.name(RegisterId::Device(id))
+    }
+
+    fn person(&self, id: PersonId) -> Option<&str> {
+        self.0.name(RegisterId::Person(id))
+    }
+
+    fn module(&self, id: ModuleId) -> Option<&str> {
+        self.0.name(RegisterId::Module(id))
+    }
+
+    fn lot(&self, id: LotId) -> Option<&str> {
+        self.0.name(RegisterId::Lot(id))
+    }
+
+    fn fuse(&self, id: FuseId) -> Option<&str> {
+        self.0.name(RegisterId::Fuse(id))
+    }
+}
+
+/// Returns a volley's rows, with the weather that holds for each shot and a label that keeps its shots together.
+fn rows(ledger: &Ledger, view: &VolleyView<'_>) -> Vec<Row> {
+    let sightings: Vec<_> = view.sightings.iter().map(|s| s.sightings).collect();
+    let mut rows = rows_of(view.volley, view.device, &sightings, &RegisterNames(ledger.register()));
+    for row in &mut rows {
+        let position = row.position.unwrap_or(1);
+        if let Some(shot) = ledger.finding(ShotId { volley: view.id, position }) {
+            row.conditions = shot.conditions;
+        }
+        if row.volley.is_none() && view.volley.shots.len() > 1 {
+            row.volley = Some(short_volley(view.id));
+        }
+    }
+    rows
+}
+
+pub(super) fn export(context: &Context, args: &ExportArgs) -> Result<(), CliError> {
+    if args.format == Format::Parquet {
+        return Err(CliError::refused(
+            "E_NOT_THERE",
+            "This build does not write parquet yet; use --format csv or --format json.",
+        ));
+    }
+    let ledger = context.open_to_read()?.ledger()?;
+    let progress = bar("writing");
+    let mut count = 0;
+    write_whole(&args.out, |out| {
+        let rows = ledger.volleys().flat_map(|view| rows(&ledger, &view));
+        let written = if args.format == Format::Csv { write_csv(out, rows) } else { write_jsonl(out, rows) };
+        count = written.map_err(|e| file_error("write", &args.out, &e))?;
+        Ok(())
+    })?;
+    progress.finish_and_clear();
+    if context.json && args.out != Path::new("-") {
+        return output::json(&json!({ "rows": count, "file": args.out.display().to_string() }));
+    }
+    say(&format!("{count} rows written to {}.", args.out.display()));
+    Ok(())
+}
+
+pub(super) fn carry(context: &Context, args: &CarryArgs) -> Result<(), CliError> {
+    let mut session = context.open_to_read()?;
+    let mut carried = None;
+    write_whole(&args.out, |out| {
+        carried = Some(session.log.carry(out)?);
+        Ok(())
+    })?;
+    session.tell_problems();
+    let carried = carried.unwrap_or_default();
+    if context.json {
+        return output::json(&json!({
+            "documents": carried.documents, "entries": carried.entries, "bytes": carried.bytes,
+        }));
+    }
+    say(&format!(
+        "{} entries in {} documents written to {} ({} kB). Hand it over and take it in there with `embertally absorb`.",
+        carried.entries,
+        carried.documents,
+        args.out.display(),
+        carried.bytes.div_ceil(1000)
+    ));
+    Ok(())
+}
+
+pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliError> {
+    let bytes = read(&args.file)?;
+    let mut session = context.open()?;
+    let absorbed = session.log.absorb(&bytes)?;
+    session.tell_problems();
+    if context.json {
+        return output::json(&json!({
+            "documents": absorbed.documents, "entries_added": absorbed.added.len(), "entries_already_there": absorbed.already,
+        }));
+    }
+    say(&format!(
+        "Saved on this device: {} entries are new, {} were there already.",
+        absorbed.added.len(),
+        absorbed.already
+    ));
+    let ledger = session.ledger()?;
+    let (disputes, proposals) = (ledger.disputes().len(), ledger.proposals().len());
+    if disputes + proposals > 0 {
+        say(&format!("{disputes} disputes and {proposals} proposals to look at: embertally disputes."));
+    }
+    Ok(())
+}

@@ -1,0 +1,102 @@
+//! The commands, one subject a file.
+
+mod decide;
+mod field;
+mod files;
+mod plan;
+mod rates;
+mod register;
+mod report;
+mod shell;
+mod volley;
+
+use std::path::{Path, PathBuf};
+
+use crate::args::{Cli, Command};
+use crate::error::CliError;
+use crate::session::Session;
+
+pub(crate) use field::{print_disputes, print_live};
+pub(crate) use rates::{print_pairings, print_rates};
+
+
+/// The folder of the log, where none is named: in the user's data folder, as the system has it.
+fn default_folder() -> Result<PathBuf, CliError> {
+    let set = |name: &str| std::env::var_os(name).filter(|v| !v.is_empty()).map(PathBuf::from);
+    let data = if cfg!(windows) { set("LOCALAPPDATA") } else { set("XDG_DATA_HOME") };
+    let home = || {
+        let below = if cfg!(target_os = "macos") { "Library/Application Support" } else { ".local/share" };
+        set("HOME").map(|h| h.join(below))
+    };
+    data.or_else(home).map(|d| d.join("embertally")).ok_or_else(|| {
+        CliError::Usage("This system names no folder for the user's data; name one with --log DIR.".to_owned())
+    })
+}
+
+/// What every command is given.
+pub(crate) struct Context {
+    folder: Option<PathBuf>,
+    pub(crate) json: bool,
+}
+
+impl Context {
+    /// Opens the log.
+    pub(crate) fn open(&self) -> Result<Session, CliError> {
+        match &self.folder {
+            Some(folder) => Session::open(folder),
+            None => Session::open(&default_folder()?),
+        }
+    }
+
+    /// Opens the log to read it: a folder that is not there is refused, not made.
+    pub(crate) fn open_to_read(&self) -> Result<Session, CliError> {
+        let folder = self.folder.clone().map_or_else(default_folder, Ok)?;
+        if !folder.exists() {
+            return Err(no_log(&folder));
+        }
+        Session::open(&folder)
+    }
+}
+
+fn no_log(folder: &Path) -> CliError {
+    CliError::refused(
+        "E_NO_LOG",
+        format!(
+            "There is no log in {} yet. Begin with `embertally import FILE.csv` or `embertally outing begin NAME`; to \
+             see it all on invented data, run `embertally demo`.",
+            folder.display()
+        ),
+    )
+}
+
+/// Does what was asked for.
+pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
+    let context = &Context { folder: cli.log, json: cli.json };
+    match cli.command {
+        Command::Demo(args) => crate::demo::run(context, &args),
+        Command::Crew(args) => register::crew(context, args),
+        Command::Type(args) => register::igniter_type(context, args),
+        Command::Lot(args) => register::lot(context, args),
+        Command::Fuse(args) => register::fuse(context, args),
+        Command::Module(args) => register::module(context, args),
+        Command::Outing(args) => register::outing(context, args),
+        Command::Volley(args) => volley::volley(context, &args),
+        Command::Sight(args) => volley::sight(context, &args),
+        Command::Rule(args) => decide::rule(context, &args),
+        Command::Withdraw(args) => decide::withdraw(context, &args),
+        Command::Weather(args) => decide::weather(context, &args),
+        Command::Safe(args) => decide::safe(context, &args),
+        Command::Import(args) => files::import(context, &args),
+        Command::Export(args) => files::export(context, &args),
+        Command::Rates(args) => rates::rates(context, &args),
+        Command::Pairings(args) => rates::pairings(context, &args),
+        Command::Disputes => field::disputes(context),
+        Command::Live(args) => field::live(context, &args),
+        Command::Plan(args) => plan::plan(context, &args),
+        Command::Report(args) => report::report(context, &args),
+        Command::Carry(args) => files::carry(context, &args),
+        Command::Absorb(args) => files::absorb(context, &args),
+        Command::Completions { shell } => shell::completions(shell),
+        Command::Man => shell::man(),
+    }
+}

@@ -1,0 +1,370 @@
+//! The crew's register: members, igniter types, lots, fuses, firing modules, outings.
+
+use embertally_core::facts::{
+    Capacitance, Current, Date, Device, Fact, FactId, FiringModule, Fuse, FuseKind, IgniterType, Impulse, Lot,
+    LotId, Outing, OutingId, OutingKind, Person, PersonId, Resistance, Role, SourceKind, TypeId, Voltage,
+};
+use embertally_core::ledger::{Ledger, Registered};
+use embertally_core::log::Subject;
+use serde_json::{Value, json};
+
+use super::Context;
+use super::rates::parsed;
+use crate::args::{
+    CrewAction, CrewArgs, FuseAction, FuseArgs, LotAction, LotArgs, ModuleAction, ModuleArgs, OutingAction, OutingArgs,
+    TypeAction, TypeArgs,
+};
+use crate::error::CliError;
+use crate::names::unknown;
+use crate::output::{self, say, table};
+use crate::session::{Session, now};
+
+/// Reads a measure in its unit, or says that it is out of range.
+pub(super) fn measure<T>(
+    value: Option<f64>,
+    what: &str,
+    read: impl Fn(f64) -> Option<T>,
+) -> Result<Option<T>, CliError> {
+    value
+        .map(|v| read(v).ok_or_else(|| CliError::Usage(format!("{v} is not a possible {what}."))))
+        .transpose()
+}
+
+fn name_given(name: &str) -> Result<String, CliError> {
+    let name = name.trim();
+    if name.is_empty() {
+        return Err(CliError::Usage("A name must not be empty.".to_owned()));
+    }
+    Ok(name.to_owned())
+}
+
+/// Writes a fact of the register; if it is there already, as a correction of what is known, so that nothing is stated
+/// twice and nothing that was stated is lost.
+fn state<T>(
+    context: &Context,
+    session: &mut Session,
+    known: Option<&Registered<T>>,
+    fact: Fact,
+    said: &str,
+) -> Result<(), CliError> {
+    let mut entry = session.entry();
+    let replaces: Vec<FactId> = known.map(|k| k.facts.clone()).unwrap_or_default();
+    match replaces.as_slice() {
+        [] => drop(entry.state(fact)),
+        // Several devices may have stated it; all of them are corrected at once.
+        all => all.iter().for_each(|old| {
+            entry.correct(*old, fact.clone());
+        }),
+    }
+    session.write(&entry)?;
+    if context.json {
+        return output::json(&json!({ "saved": true, "entry": entry.id.to_string(), "corrected": replaces.len() }));
+    }
+    say(&format!("Saved on this device: {said}."));
+    Ok(())
+}
+
+/// Prints a list as a table or as JSON.
+fn list(context: &Context, headers: &[&str], right: &[usize], rows: Vec<Vec<Value>>) -> Result<(), CliError> {
+    if context.json {
+        let object = |row: Vec<Value>| -> Value {
+            let key = |h: &&str| h.to_lowercase().replace([' ', '-'], "_");
+            headers.iter().map(key).zip(row).collect::<serde_json::Map<_, _>>().into()
+        };
+        return output::json(&json!({ "rows": rows.into_iter().map(object).collect::<Vec<_>>() }));
+    }
+    if rows.is_empty() {
+        return output::line("Nothing is in the register yet.");
+    }
+    let text = |value: Value| match value {
+        Value::Null => String::new(),
+        Value::String(s) => s,
+        other => other.to_string(),
+    };
+    output::line(&table(headers, right, rows.into_iter().map(|r| r.into_iter().map(text).collect()).collect()))
+}
+
+fn ledger(context: &Context) -> Result<(Session, Ledger), CliError> {
+    let mut session = context.open()?;
+    let ledger = session.register_ledger(None)?;
+    Ok((session, ledger))
+}
+
+pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
+    let (mut session, ledger) = ledger(context)?;
+    let register = ledger.register();
+    match args.action {
+        None => {
+            let own = session.device;
+            let people = register.people().iter().map(|(_, p)| {
+                vec![json!("member"), json!(p.value.name), json!(p.value.role.word()), Value::Null]
+            });
+            let devices = register.devices().iter().map(|(id, d)| {
+                let note = if id == own { json!("this device") } else { Value::Null };
+                vec![json!("device"), json!(d.value.name), Value::Null, note]
+            });
+            list(context, &["what", "name", "role", "note"], &[], people.chain(devices).collect())
+        }
+        Some(CrewAction::Add { name, role }) => {
+            let person = Person { name: name_given(&name)?, role: parsed::<Role>(&role)? };
+            let said = format!("{} is {} of the crew", person.name, person.role);
+            state(context, &mut session, register.people().get(person.id()), Fact::Person(person), &said)
+        }
+        Some(CrewAction::Device { name }) => {
+            let device = Device { id: session.device, name: name_given(&name)? };
+            let said = format!("this device is called {}", device.name);
+            state(context, &mut session, register.devices().get(device.id), Fact::Device(device), &said)
+        }
+        Some(CrewAction::Observer { name }) => {
+            let id = PersonId::named(&name);
+            let Some(person) = register.people().get(id) else {
+                let known = register.people().iter().map(|(_, p)| p.value.name.clone()).collect();
+                return Err(unknown("member of the crew", &name, known, "embertally crew add"));
+            };
+            session.set_observer(id)?;
+            say(&format!("{} observes with this device from now on.", person.value.name));
+            if context.json { output::json(&json!({ "saved": true })) } else { Ok(()) }
+        }
+    }
+}
+
+pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliError> {
+    let (mut session, ledger) = ledger(context)?;
+    let register = ledger.register();
+    let Some(TypeAction::Add { name, bridge_ohm, no_fire_a, all_fire_a, series_a, impulse, source }) = args.action
+    else {
+        let rows = register.types().iter().map(|(_, t)| {
+            let t = &t.value;
+            vec![
+                json!(t.name),
+                json!(t.bridge_resistance.map(|v| v.as_f64())),
+                json!(t.no_fire_current.map(|v| v.as_f64())),
+                json!(t.all_fire_current.map(|v| v.as_f64())),
+                json!(t.series_current.map(|v| v.as_f64())),
+                json!(t.firing_impulse.map(|v| v.as_f64())),
+                json!(t.source),
+            ]
+        });
+        let headers = ["type", "bridge ohm", "no-fire A", "all-fire A", "series A", "impulse mJ per ohm", "source"];
+        return list(context, &headers, &[1, 2, 3, 4, 5], rows.collect());
+    };
+    let name = name_given(&name)?;
+    let known = register.types().get(TypeId::named(&name));
+    let old = known.map(|k| &k.value);
+    let fact = IgniterType {
+        bridge_resistance: measure(bridge_ohm, "bridge resistance in ohm", Resistance::from_f64)?
+            .or(old.and_then(|o| o.bridge_resistance)),
+        no_fire_current: measure(no_fire_a, "current in ampere", Current::from_f64)?
+            .or(old.and_then(|o| o.no_fire_current)),
+        all_fire_current: measure(all_fire_a, "current in ampere", Current::from_f64)?
+            .or(old.and_then(|o| o.all_fire_current)),
+        series_current: measure(series_a, "current in ampere", Current::from_f64)?
+            .or(old.and_then(|o| o.series_current)),
+        firing_impulse: measure(impulse, "firing impulse in mJ/ohm", Impulse::from_f64)?
+            .or(old.and_then(|o| o.firing_impulse)),
+        source: source.or_else(|| old.and_then(|o| o.source.clone())),
+        name,
+    };
+    if let (Some(no), Some(all)) = (fact.no_fire_current, fact.all_fire_current)
+        && no >= all
+    {
+        return Err(CliError::Usage(format!("The no-fire current ({no}) must be below the all-fire current ({all}).")));
+    }
+    let said = format!("igniter type {}", fact.name);
+    state(context, &mut session, known, Fact::IgniterType(fact), &said)
+}
+
+pub(super) fn lot(context: &Context, args: LotArgs) -> Result<(), CliError> {
+    let (mut session, ledger) = ledger(context)?;
+    let register = ledger.register();
+    match args.action {
+        None => {
+            let today = now().date();
+            let labels = session.log.labels()?;
+            let rows = register.lots().iter().map(|(id, lot)| {
+                let lot = &lot.value;
+                let igniter_type = lot.igniter_type.and_then(|t| register.types().get(t)).map(|t| t.value.name.clone());
+                let past = lot.use_by.is_some_and(|d| today.is_some_and(|t| d < t));
+                let description =
+                    labels.iter().find(|l| l.subject == Subject::Lot(id) && l.field == DESCRIPTION).map(|l| {
+                        l.others.iter().fold(l.text.clone(), |all, other| format!("{all} / {other}"))
+                    });
+                vec![
+                    json!(lot.mark),
+                    json!(igniter_type),
+                    json!(lot.made_on.map(|d| d.to_string())),
+                    json!(lot.use_by.map(|d| d.to_string())),
+                    if past { json!("past use-by") } else { Value::Null },
+                    json!(lot.count),
+                    json!(lot.storage),
+                    json!(description),
+                ]
+            });
+            let headers = ["lot", "type", "made on", "use by", "flag", "count", "storage", "description"];
+            list(context, &headers, &[5], rows.collect())
+        }
+        Some(LotAction::Add { mark, igniter_type, made_on, use_by, count, storage }) => {
+            let mark = name_given(&mark)?;
+            let known = register.lots().get(LotId::named(&mark));
+            let old = known.map(|k| &k.value);
+            let type_id = match igniter_type {
+                Some(name) => {
+                    let id = TypeId::named(&name);
+                    if register.types().get(id).is_none() {
+                        let known = register.types().iter().map(|(_, t)| t.value.name.clone()).collect();
+                        return Err(unknown("igniter type", &name, known, "embertally type add"));
+                    }
+                    Some(id)
+                }
+                None => old.and_then(|o| o.igniter_type),
+            };
+            let date = |text: Option<String>| text.map(|t| parsed::<Date>(&t)).transpose();
+            let fact = Lot {
+                igniter_type: type_id,
+                made_on: date(made_on)?.or(old.and_then(|o| o.made_on)),
+                use_by: date(use_by)?.or(old.and_then(|o| o.use_by)),
+                count: count.or(old.and_then(|o| o.count)),
+                storage: storage.or_else(|| old.and_then(|o| o.storage.clone())),
+                mark,
+            };
+            if fact.made_on.is_some() && fact.use_by.is_some() && fact.made_on > fact.use_by {
+                return Err(CliError::Usage("The lot's use-by is before the day it was made.".to_owned()));
+            }
+            let said = format!("lot {}", fact.mark);
+            state(context, &mut session, known, Fact::Lot(fact), &said)
+        }
+        Some(LotAction::Describe { mark, text }) => {
+            let id = LotId::named(&mark);
+            if register.lots().get(id).is_none() {
+                let known = register.lots().iter().map(|(_, l)| l.value.mark.clone()).collect();
+                return Err(unknown("lot", &mark, known, "embertally lot add"));
+            }
+            session.log.set_label(Subject::Lot(id), DESCRIPTION, &text)?;
+            say(&format!("Saved on this device: the description of lot {mark}."));
+            if context.json { output::json(&json!({ "saved": true })) } else { Ok(()) }
+        }
+    }
+}
+
+/// The label that holds a lot's description.
+const DESCRIPTION: &str = "description";
+
+pub(super) fn fuse(context: &Context, args: FuseArgs) -> Result<(), CliError> {
+    let (mut session, ledger) = ledger(context)?;
+    let register = ledger.register();
+    let Some(FuseAction::Add { name, kind, sheath, coupling }) = args.action else {
+        let rows = register.fuses().iter().map(|(_, f)| {
+            let f = &f.value;
+            vec![json!(f.name), json!(f.kind.word()), json!(f.sheath), json!(f.coupling)]
+        });
+        return list(context, &["fuse", "kind", "sheath", "coupling"], &[], rows.collect());
+    };
+    let fact = Fuse { name: name_given(&name)?, kind: parsed::<FuseKind>(&kind)?, sheath, coupling };
+    let said = format!("fuse {}", fact.name);
+    state(context, &mut session, register.fuses().get(fact.id()), Fact::Fuse(fact), &said)
+}
+
+pub(super) fn module(context: &Context, args: ModuleArgs) -> Result<(), CliError> {
+    let (mut session, ledger) = ledger(context)?;
+    let register = ledger.register();
+    let Some(ModuleAction::Add { name, channels, supply_v, source_ohm, capacitor_uf }) = args.action else {
+        let rows = register.modules().iter().map(|(_, m)| {
+            let m = &m.value;
+            vec![
+                json!(m.name),
+                json!(m.channels),
+                json!(m.source_kind.map(SourceKind::word)),
+                json!(m.supply.map(|v| v.as_f64())),
+                json!(m.source_resistance.map(|v| v.as_f64())),
+                json!(m.capacitance.map(|v| v.as_f64())),
+            ]
+        });
+        let headers = ["module", "channels", "source", "supply V", "source ohm", "capacitor uF"];
+        return list(context, &headers, &[1, 3, 4, 5], rows.collect());
+    };
+    let fact = FiringModule {
+        name: name_given(&name)?,
+        channels,
+        source_kind: match (capacitor_uf, supply_v) {
+            (Some(_), _) => Some(SourceKind::Capacitor),
+            (None, Some(_)) => Some(SourceKind::ConstantVoltage),
+            (None, None) => None,
+        },
+        supply: measure(supply_v, "voltage", Voltage::from_f64)?,
+        source_resistance: measure(source_ohm, "resistance in ohm", Resistance::from_f64)?,
+        capacitance: measure(capacitor_uf, "capacitance in microfarad", Capacitance::from_f64)?,
+    };
+    let said = format!("firing module {}", fact.name);
+    state(context, &mut session, register.modules().get(fact.id()), Fact::Module(fact), &said)
+}
+
+pub(super) fn outing(context: &Context, args: OutingArgs) -> Result<(), CliError> {
+    let mut session = context.open()?;
+    match args.action {
+        None => {
+            let current = session.current_outing()?;
+            let mut rows: Vec<(OutingId, u64, u64, String)> = Vec::new();
+            // From the index: no outing is read for its list.
+            for listed in session.log.list()? {
+                let embertally_core::facts::DocumentId::Outing { outing, .. } = listed.document else { continue };
+                let summary = listed.summary;
+                match rows.iter_mut().find(|(id, ..)| *id == outing) {
+                    Some((_, entries, shots, title)) => {
+                        *entries += summary.entries;
+                        *shots += summary.shots;
+                        if title.is_empty() {
+                            *title = summary.title;
+                        }
+                    }
+                    None => rows.push((outing, summary.entries, summary.shots, summary.title)),
+                }
+            }
+            let rows = rows.into_iter().map(|(id, entries, shots, title)| {
+                let here = if current == Some(id) { json!("this device is here") } else { Value::Null };
+                let title = if title.is_empty() { id.to_string() } else { title };
+                vec![json!(title), json!(entries), json!(shots), here]
+            });
+            list(context, &["outing", "entries", "shots", "note"], &[1, 2], rows.collect())
+        }
+        Some(OutingAction::Begin { name, kind, place, slow_ms, wait_min }) => {
+            let fact = Outing {
+                name: name_given(&name)?,
+                kind: parsed::<OutingKind>(&kind)?,
+                place,
+                begins: Some(now()),
+                slow_limit_ms: slow_ms,
+                wait_minutes: wait_min,
+            };
+            let id = fact.id();
+            let ledger = session.register_ledger(Some(id))?;
+            if ledger.register().outings().get(id).is_some() {
+                return Err(CliError::refused(
+                    "E_EXISTS",
+                    format!(
+                        "There is an outing called {:?} already. Go to it with `embertally outing go`, or put the date \
+                         in the name of the new one.",
+                        fact.name
+                    ),
+                ));
+            }
+            let said = format!("outing {} ({}); this device is there now", fact.name, fact.kind);
+            state::<Outing>(context, &mut session, None, Fact::Outing(fact), &said)?;
+            session.set_outing(id)
+        }
+        Some(OutingAction::Go { name }) => {
+            let id = OutingId::named(&name);
+            let titles = session.log.list()?.into_iter().filter_map(|l| match l.document {
+                embertally_core::facts::DocumentId::Outing { outing, .. } => Some((outing, l.summary.title)),
+                _ => None,
+            });
+            let titles: Vec<_> = titles.collect();
+            if titles.iter().all(|(outing, _)| *outing != id) {
+                let known = titles.into_iter().map(|(_, title)| title).filter(|t| !t.is_empty()).collect();
+                return Err(unknown("outing", &name, known, "embertally outing begin"));
+            }
+            session.set_outing(id)?;
+            say(&format!("This device is at {name} now."));
+            if context.json { output::json(&json!({ "saved": true })) } else { Ok(()) }
+        }
+    }
+}

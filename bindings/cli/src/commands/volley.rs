@@ -1,0 +1,365 @@
+//! Logging volleys, and what others saw of them.
+
+use embertally_core::facts::{
+    Cause, Conditions, CrossSection, Delay, Device, Fact, FiringModule, Fuse, FuseId, FuseKind, Humidity, Ignition,
+    Leads, Length, Lot, LotId, ModuleId, Moment, Precipitation, Shot, Sighting, Sightings, Temperature, Transfer,
+    Volley, VolleyId, WindSpeed, Wiring, WiringKind,
+};
+use embertally_core::ledger::{Ledger, Observer};
+use embertally_core::log::Home;
+use serde_json::json;
+
+use super::Context;
+use super::rates::parsed;
+use super::register::measure;
+use crate::args::{ConditionArgs, SeenDetail, SightArgs, VolleyArgs};
+use crate::error::{CliError, sentence};
+use crate::names::{find_volley, outing_of, person_of, short_volley, unknown};
+use crate::output::{self, CAUTION, say};
+use crate::seen::{Seen, Units, parse_seen, parse_units};
+use crate::session::{Session, now};
+
+fn wrong(text: String) -> CliError {
+    CliError::Usage(sentence(&text))
+}
+
+/// Reads weather as typed.
+pub(super) fn conditions(args: &ConditionArgs) -> Result<Conditions, CliError> {
+    let percent = |v: f64| Humidity::from_f64(v).filter(|h| h.0 <= 1000);
+    let above_absolute_zero = |v: f64| Temperature::from_f64(v).filter(|t| t.0 > -27_315);
+    Ok(Conditions {
+        temperature: measure(args.temperature, "temperature in degrees Celsius", above_absolute_zero)?,
+        humidity: measure(args.humidity, "relative humidity in percent", percent)?,
+        wind: measure(args.wind, "wind in metres a second", WindSpeed::from_f64)?,
+        precipitation: args.precipitation.as_deref().map(parsed::<Precipitation>).transpose()?,
+    })
+}
+
+/// The units in the order of the wiring: lot, and label where there is one.
+fn laid_out(units: &[Units], shots: usize) -> Result<Vec<(String, Option<String>)>, CliError> {
+    if let [Units { lot, labels }] = units
+        && labels.is_empty()
+    {
+        return Ok(vec![(lot.clone(), None); shots]);
+    }
+    let of = |u: &Units| u.labels.iter().map(|l| (u.lot.clone(), Some(l.clone()))).collect::<Vec<_>>();
+    let all: Vec<_> = units.iter().flat_map(of).collect();
+    if units.iter().any(|u| u.labels.is_empty()) {
+        return Err(CliError::Usage("In a volley of several lots every lot needs its units, such as KB-104:1-2.".into()));
+    }
+    if all.len() != shots {
+        return Err(CliError::Usage(format!("There are {} units and {shots} shots; they must be as many.", all.len())));
+    }
+    Ok(all)
+}
+
+fn wiring(args: &VolleyArgs, shots: usize) -> Result<Wiring, CliError> {
+    let kind = match args.wiring.as_deref() {
+        Some(word) => parsed::<WiringKind>(word)?,
+        None if shots == 1 => WiringKind::Single,
+        None => {
+            return Err(CliError::Usage(
+                "Say how the volley was wired: --wiring series, parallel or series-parallel.".to_owned(),
+            ));
+        }
+    };
+    if kind != WiringKind::SeriesParallel && !args.strings.is_empty() {
+        return Err(CliError::Usage("--strings goes with --wiring series-parallel.".to_owned()));
+    }
+    Ok(match kind {
+        WiringKind::Single if shots > 1 => {
+            return Err(CliError::Usage(format!("{shots} shots on one pulse are not single; say how they were wired.")));
+        }
+        WiringKind::Single => Wiring::Single,
+        WiringKind::Series => Wiring::Series,
+        WiringKind::Parallel => Wiring::Parallel,
+        WiringKind::SeriesParallel => {
+            let sum: usize = args.strings.iter().map(|n| usize::from(*n)).sum();
+            if !args.strings.is_empty() && sum != shots {
+                return Err(CliError::Usage(format!("The strings hold {sum} shots, the volley {shots}.")));
+            }
+            Wiring::SeriesParallel(args.strings.clone())
+        }
+    })
+}
+
+/// One item a shot; empty items say nothing.
+fn per_shot<T>(
+    list: &[String],
+    shots: usize,
+    what: &str,
+    read: impl Fn(&str) -> Result<T, CliError>,
+) -> Result<Vec<Option<T>>, CliError> {
+    if list.is_empty() {
+        return Ok((0..shots).map(|_| None).collect());
+    }
+    if list.len() != shots {
+        return Err(CliError::Usage(format!("{what} has {} items for {shots} shots.", list.len())));
+    }
+    list.iter().map(|t| t.trim()).map(|t| if t.is_empty() { Ok(None) } else { read(t).map(Some) }).collect()
+}
+
+fn micros(ms: &str) -> Result<u32, CliError> {
+    let bad = || CliError::Usage(format!("{ms:?} is not a number of milliseconds."));
+    let us = ms.trim().parse::<f64>().map_err(|_| bad())? * 1000.0;
+    if (0.0..=f64::from(u32::MAX)).contains(&us) { Ok(us.round() as u32) } else { Err(bad()) }
+}
+
+fn delays(detail: &SeenDetail, shots: usize) -> Result<Vec<Option<Delay>>, CliError> {
+    let contradiction = |e: embertally_core::facts::DelayError| wrong(e.to_string());
+    if !detail.light.is_empty() {
+        let (pulse, fps) = (detail.pulse.unwrap_or_default(), detail.fps.unwrap_or_default());
+        let rate = (fps * 1000.0).round();
+        if !(1.0..=f64::from(u32::MAX)).contains(&rate) {
+            return Err(CliError::Usage(format!("{fps} is not a possible frame rate.")));
+        }
+        return per_shot(&detail.light, shots, "--light", |t| {
+            let light = t.parse().map_err(|_| CliError::Usage(format!("{t:?} is not a frame number.")))?;
+            Delay::from_clip(pulse, light, rate as u32).map_err(contradiction)
+        });
+    }
+    per_shot(&detail.delay_ms, shots, "--delay-ms", |t| match t.split_once('-') {
+        Some((low, high)) => Delay::stated(micros(low)?, micros(high)?).map_err(contradiction),
+        None => Err(CliError::Usage(format!(
+            "{t:?} is a bare number, and no way of measuring gives one; write the interval, such as 100-140."
+        ))),
+    })
+}
+
+/// What was typed, as sightings.
+fn sightings(seen: &[Seen], detail: &SeenDetail, has_fuse: impl Fn(usize) -> bool) -> Result<Vec<Sighting>, CliError> {
+    let delays = delays(detail, seen.len())?;
+    let strengths = per_shot(&detail.strength, seen.len(), "--strength", |t| {
+        let grade = t.parse::<u8>().ok().filter(|g| (1..=5).contains(g));
+        grade.ok_or_else(|| CliError::Usage(format!("{t:?} is not a strength from 1 to 5.")))
+    })?;
+    let cause = detail.cause.as_deref().map(parsed::<Cause>).transpose()?;
+    let shots = seen.iter().zip(delays).zip(strengths).enumerate();
+    Ok(shots
+        .map(|(i, ((seen, delay), strength))| Sighting {
+            position: i as u16 + 1,
+            ignition: seen.ignition,
+            transfer: if has_fuse(i) { seen.transfer } else { Transfer::NoFuse },
+            delay,
+            strength,
+            cause: cause.filter(|_| seen.ignition == Ignition::Failed),
+            note: detail.note.clone().filter(|_| i == 0),
+        })
+        .collect())
+}
+
+/// Adds to the register what it does not hold yet, or refuses the names.
+fn known_or_new(
+    session: &mut Session,
+    ledger: &Ledger,
+    args: &VolleyArgs,
+    lots: &[String],
+) -> Result<(), CliError> {
+    let register = ledger.register();
+    let mut new = Vec::new();
+    for mark in lots {
+        if register.lots().get(LotId::named(mark)).is_none() {
+            let known = register.lots().iter().map(|(_, l)| l.value.mark.clone()).collect();
+            new.push(("lot", mark, known, "embertally lot add", Fact::Lot(Lot {
+                mark: mark.clone(),
+                igniter_type: None,
+                made_on: None,
+                use_by: None,
+                count: None,
+                storage: None,
+            })));
+        }
+    }
+    if let Some(name) = args.fuse.as_ref().filter(|n| register.fuses().get(FuseId::named(n)).is_none()) {
+        let known = register.fuses().iter().map(|(_, f)| f.value.name.clone()).collect();
+        let kind = name.parse().unwrap_or(FuseKind::Other);
+        let fact = Fact::Fuse(Fuse { name: name.clone(), kind, sheath: None, coupling: None });
+        new.push(("fuse", name, known, "embertally fuse add", fact));
+    }
+    if let Some(name) = args.module.as_ref().filter(|n| register.modules().get(ModuleId::named(n)).is_none()) {
+        let known = register.modules().iter().map(|(_, m)| m.value.name.clone()).collect();
+        let fact = Fact::Module(FiringModule {
+            name: name.clone(),
+            channels: None,
+            source_kind: None,
+            supply: None,
+            source_resistance: None,
+            capacitance: None,
+        });
+        new.push(("firing module", name, known, "embertally module add", fact));
+    }
+    if new.is_empty() {
+        return Ok(());
+    }
+    if !args.new {
+        let (what, name, known, add, _) = new.swap_remove(0);
+        let error = unknown(what, name, known, add);
+        return Err(CliError::refused(error.code(), format!("{error} To add names as you log, give --new.")));
+    }
+    let mut entry = session.entry();
+    for (what, name, _, _, fact) in new {
+        say(&format!("New in the register: {what} {name}."));
+        entry.state(fact);
+    }
+    session.write_to(Home::Register, &entry)?;
+    Ok(())
+}
+
+/// Tells which attempt each unit is at, or refuses one that was tried before without --retry.
+fn attempts(
+    ledger: &Ledger,
+    units: &[(LotId, String, Option<String>)],
+    retry: bool,
+) -> Result<Vec<u8>, CliError> {
+    let mut attempts = Vec::new();
+    for (lot, mark, unit) in units {
+        let Some(unit) = unit else {
+            attempts.push(1 + u8::from(retry));
+            continue;
+        };
+        let wanted = embertally_core::facts::comparable_name(unit);
+        let same = |label: &str| embertally_core::facts::comparable_name(label) == wanted;
+        let before = ledger.shots().filter(|s| s.lot == *lot && s.unit.is_some_and(same)).max_by_key(|s| s.attempt);
+        match before {
+            None if retry => attempts.push(1),
+            None => attempts.push(1),
+            Some(shot) if retry => attempts.push(shot.attempt.saturating_add(1)),
+            Some(shot) => {
+                return Err(CliError::refused(
+                    "E_TRIED_BEFORE",
+                    format!(
+                        "Unit {unit} of lot {mark} was tried before, in volley {}. If it is tried again, give --retry; \
+                         if somebody else saw that volley too, use `embertally sight`.",
+                        short_volley(shot.id.volley)
+                    ),
+                ));
+            }
+        }
+    }
+    Ok(attempts)
+}
+
+/// Makes sure that the register names this device.
+fn named_device(session: &mut Session, ledger: &Ledger) -> Result<(), CliError> {
+    if ledger.register().devices().get(session.device).is_some() {
+        return Ok(());
+    }
+    let id = session.device.to_string();
+    let name = format!("device {}", id.get(id.len().saturating_sub(4)..).unwrap_or_default());
+    let mut entry = session.entry();
+    entry.state(Fact::Device(Device { id: session.device, name }));
+    session.write_to(Home::Register, &entry)?;
+    Ok(())
+}
+
+pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliError> {
+    let seen = parse_seen(&args.seen).map_err(wrong)?;
+    let units: Vec<Units> = args.units.iter().map(|u| parse_units(u)).collect::<Result<_, _>>().map_err(wrong)?;
+    let laid_out = laid_out(&units, seen.len())?;
+    let wiring = wiring(args, seen.len())?;
+    let conditions = conditions(&args.conditions)?;
+    let leads = match (args.lead_m, args.lead_mm2) {
+        (Some(m), Some(mm2)) => Some(Leads {
+            length: measure(Some(m), "length in metres", Length::from_f64)?.unwrap_or_default(),
+            cross_section: measure(Some(mm2), "cross-section", CrossSection::from_f64)?.unwrap_or_default(),
+        }),
+        _ => None,
+    };
+    let at = args.at.as_deref().map(parsed::<Moment>).transpose()?.unwrap_or_else(now);
+    let seen = sightings(&seen, &args.detail, |_| args.fuse.is_some())?;
+
+    let mut session = context.open()?;
+    let ledger = match &args.outing {
+        Some(name) => session.register_ledger(Some(embertally_core::facts::OutingId::named(name)))?,
+        None => {
+            let here = session.current_outing()?;
+            session.register_ledger(here)?
+        }
+    };
+    let outing = outing_of(&session, &ledger, args.outing.as_deref())?;
+    let observer = person_of(&session, &ledger, args.detail.observer.as_deref())?;
+    let units: Vec<_> = laid_out.into_iter().map(|(mark, unit)| (LotId::named(&mark), mark, unit)).collect();
+    let attempts = attempts(&ledger, &units, args.retry)?;
+    let marks: Vec<String> = units.iter().map(|(_, mark, _)| mark.clone()).fold(Vec::new(), |mut all, mark| {
+        if !all.contains(&mark) {
+            all.push(mark);
+        }
+        all
+    });
+    known_or_new(&mut session, &ledger, args, &marks)?;
+    named_device(&mut session, &ledger)?;
+
+    let fuse = args.fuse.as_deref().map(FuseId::named);
+    let shots = units
+        .into_iter()
+        .zip(attempts)
+        .map(|((lot, _, unit), attempt)| Shot { lot, unit, attempt, fuse })
+        .collect::<Vec<_>>();
+    let failed = seen.iter().filter(|s| matches!(s.ignition, Ignition::Failed | Ignition::Skipped)).count();
+    let unlit = seen
+        .iter()
+        .filter(|s| s.transfer == Transfer::Unlit && matches!(s.ignition, Ignition::Fired | Ignition::Slow))
+        .count();
+    let count = shots.len();
+    let mut entry = session.entry();
+    let id = entry.state_volley(Volley {
+        outing,
+        at: Some(at),
+        module: args.module.as_deref().map(ModuleId::named),
+        channel: args.channel,
+        label: args.label.clone(),
+        wiring,
+        leads,
+        conditions,
+        shots,
+    });
+    entry.state(Fact::Sightings(Sightings { volley: id, observer, seen }));
+    session.write_to(Home::Outing(outing), &entry)?;
+    if context.json {
+        return output::json(&json!({
+            "saved": true, "volley": id.to_string(), "shots": count, "failed_or_not_tried": failed, "unlit": unlit,
+        }));
+    }
+    say(&format!("Saved on this device: volley {}, {count} shots.", short_volley(id)));
+    if failed + unlit > 0 {
+        say(&format!("Live now: {failed} failed or not tried, {unlit} fired with the fuse not lit. {CAUTION}"));
+    }
+    Ok(())
+}
+
+pub(super) fn sight(context: &Context, args: &SightArgs) -> Result<(), CliError> {
+    let seen = parse_seen(&args.seen).map_err(wrong)?;
+    let mut session = context.open_to_read()?;
+    let ledger = session.ledger()?;
+    let id = find_volley(&ledger, &args.volley)?;
+    let Some(view) = ledger.volley(id) else {
+        return Err(CliError::refused("E_NOT_FOUND", "That volley is not in the log."));
+    };
+    if view.volley.shots.len() != seen.len() {
+        return Err(CliError::Usage(format!(
+            "That volley has {} shots; {} were described.",
+            view.volley.shots.len(),
+            seen.len()
+        )));
+    }
+    let has_fuse = |i: usize| view.volley.shots.get(i).is_some_and(|s| s.fuse.is_some());
+    let seen = sightings(&seen, &args.detail, has_fuse)?;
+    let observer = person_of(&session, &ledger, args.detail.observer.as_deref())?;
+    // Who sees the same volley again corrects what they said before; others' words stay beside it.
+    let own = observer.map_or(Observer::Device(session.device), Observer::Person);
+    let before: Vec<_> = view.sightings.iter().filter(|s| s.observer == own).map(|s| s.id).collect();
+    let outing = view.volley.outing;
+    let mut entry = session.entry();
+    let fact = Fact::Sightings(Sightings { volley: VolleyId(id.0), observer, seen });
+    match before.first() {
+        Some(old) => drop(entry.correct(*old, fact)),
+        None => drop(entry.state(fact)),
+    }
+    session.write_to(Home::Outing(outing), &entry)?;
+    if context.json {
+        return output::json(&json!({ "saved": true, "volley": id.to_string(), "corrected": before.first().is_some() }));
+    }
+    let corrected = if before.is_empty() { "" } else { " It corrects what the same observer said before." };
+    say(&format!("Saved on this device: what was seen of volley {}.{corrected}", short_volley(id)));
+    Ok(())
+}

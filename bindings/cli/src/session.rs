@@ -1,0 +1,136 @@
+//! An open log on this device: its folder, its identity, its clock.
+
+use std::path::{Path, PathBuf};
+
+use chrono::Local;
+use embertally_core::facts::{DeviceId, Entry, EntryId, Moment, OutingId, PersonId};
+use embertally_core::ledger::Ledger;
+use embertally_core::log::{Home, Log, Written};
+use embertally_core::store::{Store, Write};
+use embertally_store_sqlite::SqliteStore;
+
+use crate::error::CliError;
+use crate::output::say;
+
+/// Random bits from the system.
+///
+/// Without them no id is safe, so a system that has none stops the tool before anything is written.
+pub(crate) fn system_bits() -> u64 {
+    let mut bytes = [0; 8];
+    if let Err(e) = getrandom::fill(&mut bytes) {
+        say(&format!("This system gives no random bits ({e}); nothing was written."));
+        std::process::exit(1);
+    }
+    u64::from_ne_bytes(bytes)
+}
+
+/// Returns the time by this device's clock, with its offset from UTC.
+pub(crate) fn now() -> Moment {
+    let now = Local::now();
+    Moment { unix_ms: now.timestamp_millis(), offset_minutes: (now.offset().local_minus_utc() / 60) as i16 }
+}
+
+/// The log of this device, opened.
+pub(crate) struct Session {
+    pub(crate) log: Log<SqliteStore>,
+    pub(crate) device: DeviceId,
+    folder: PathBuf,
+}
+
+impl Session {
+    /// Opens the log in a folder; makes both if they are not there.
+    pub(crate) fn open(folder: &Path) -> Result<Self, CliError> {
+        let store = SqliteStore::open(folder)?;
+        let mut log = Log::open(store, system_bits);
+        let device = match log.store().kept("device")?.and_then(|b| b.try_into().ok()) {
+            Some(bytes) => DeviceId::from_bytes(bytes),
+            None => {
+                let device = DeviceId::new(now().unix_ms, &mut system_bits);
+                log.store_mut()
+                    .commit(&[Write::Keep { key: "device".to_owned(), value: device.as_bytes().to_vec() }])?;
+                device
+            }
+        };
+        Ok(Self { log, device, folder: folder.to_owned() })
+    }
+
+    pub(crate) fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Begins an entry of this device, now.
+    pub(crate) fn entry(&self) -> Entry {
+        let now = now();
+        Entry::new(EntryId::new(now.unix_ms, &mut system_bits), self.device, now)
+    }
+
+    /// Writes an entry to the home that its facts name.
+    pub(crate) fn write(&mut self, entry: &Entry) -> Result<Written, CliError> {
+        let home = Home::of(entry)
+            .ok_or_else(|| CliError::refused("E_INTERNAL", "An entry without a home; nothing was written."))?;
+        self.write_to(home, entry)
+    }
+
+    pub(crate) fn write_to(&mut self, home: Home, entry: &Entry) -> Result<Written, CliError> {
+        Ok(self.log.write(home, entry)?)
+    }
+
+    /// Reads the whole log into a ledger, and says what could not be read.
+    pub(crate) fn ledger(&mut self) -> Result<Ledger, CliError> {
+        let mut ledger = Ledger::new();
+        self.log.replay(|_, entry| ledger.add(&entry))?;
+        ledger.settle();
+        self.tell_problems();
+        Ok(ledger)
+    }
+
+    /// Reads the register, and one outing if one is named: enough to log, however long the log is.
+    pub(crate) fn register_ledger(&mut self, outing: Option<OutingId>) -> Result<Ledger, CliError> {
+        let mut ledger = Ledger::new();
+        for listed in self.log.list()? {
+            let home = listed.document.home();
+            if home == Home::Register || outing.is_some_and(|o| home == Home::Outing(o)) {
+                self.log.replay_document(listed.document, |_, entry| ledger.add(&entry))?;
+            }
+        }
+        ledger.settle();
+        self.tell_problems();
+        Ok(ledger)
+    }
+
+    /// Says what could not be read; the rest of the log is open.
+    pub(crate) fn tell_problems(&self) {
+        for problem in self.log.problems() {
+            say(&crate::output::problem(problem));
+        }
+    }
+
+    fn kept_id(&self, key: &str) -> Result<Option<[u8; 16]>, CliError> {
+        Ok(self.log.store().kept(key)?.and_then(|b| b.try_into().ok()))
+    }
+
+    fn keep(&mut self, key: &str, id: &[u8; 16]) -> Result<(), CliError> {
+        self.log.store_mut().commit(&[Write::Keep { key: key.to_owned(), value: id.to_vec() }])?;
+        Ok(())
+    }
+
+    /// Returns the outing that this device is at.
+    pub(crate) fn current_outing(&self) -> Result<Option<OutingId>, CliError> {
+        Ok(self.kept_id("outing")?.map(OutingId::from_bytes))
+    }
+
+    /// Keeps the outing that this device is at.
+    pub(crate) fn set_outing(&mut self, id: OutingId) -> Result<(), CliError> {
+        self.keep("outing", id.as_bytes())
+    }
+
+    /// Returns the person who observes with this device.
+    pub(crate) fn observer(&self) -> Result<Option<PersonId>, CliError> {
+        Ok(self.kept_id("observer")?.map(PersonId::from_bytes))
+    }
+
+    /// Keeps the person who observes with this device.
+    pub(crate) fn set_observer(&mut self, id: PersonId) -> Result<(), CliError> {
+        self.keep("observer", id.as_bytes())
+    }
+}

@@ -1,0 +1,172 @@
+//! Why a shot failed, as far as the facts and the wiring say.
+//!
+//! Small pure functions over a [`Case`]; what string physics can say beyond this belongs in `crate::circuit`.
+
+use super::choices::Outcome;
+use crate::facts::{Cause, WiringKind};
+
+/// What is known of a failed shot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Case {
+    /// The cause that rulings or observers state; `unresolved` said by an observer is no statement.
+    pub stated: Outcome<Cause>,
+    /// How it was wired.
+    pub wiring: WiringKind,
+    /// Whether another shot of the same volley fired.
+    pub has_fired_mate: bool,
+    /// Whether the same unit fired at a later attempt.
+    pub fired_later: bool,
+}
+
+/// On what grounds a cause is taken.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Grounds {
+    /// A ruling names it.
+    Ruling,
+    /// All observers who state a cause state this one.
+    Observers,
+    /// Observers, or rulings, state different causes.
+    Contradiction,
+    /// The unit fired at a later attempt, and a mate on the same loop had fired.
+    FiredLaterAfterMate,
+    /// The unit fired at a later attempt.
+    FiredLater,
+    /// It was alone on its channel.
+    Alone,
+    /// Others on its string fired.
+    StringOpened,
+    /// Nothing on its string fired.
+    StringDead,
+    /// Others across the same leads fired.
+    BranchAlone,
+    /// Nothing across the same leads fired.
+    LeadsDead,
+}
+
+impl Grounds {
+    /// Returns the grounds as a sentence.
+    #[must_use]
+    pub const fn reason(self) -> &'static str {
+        match self {
+            Self::Ruling => "A ruling names the cause.",
+            Self::Observers => "All observers who state a cause state this one.",
+            Self::Contradiction => "Different causes are stated, and no ruling settles them.",
+            Self::FiredLaterAfterMate => {
+                "The same unit fired at a later attempt, so it was sound; the string was opened before it had its impulse."
+            }
+            Self::FiredLater => {
+                "The same unit fired at a later attempt, so it was sound; the fault lay in what was connected to it."
+            }
+            Self::Alone => "It was wired alone, and nothing points to the circuit.",
+            Self::StringOpened => {
+                "Others on the string fired: the string may have been opened before this igniter had its impulse."
+            }
+            Self::StringDead => "Nothing on the string fired: the loop may have been open or starved of current.",
+            Self::BranchAlone => "Others on the same leads fired: the fault is its own or its branch's.",
+            Self::LeadsDead => "Nothing on the same leads fired: the circuit may be at fault, or any of the igniters.",
+        }
+    }
+
+    /// Tells whether people settled it, by ruling or by agreeing.
+    #[must_use]
+    pub const fn is_stated(self) -> bool {
+        matches!(self, Self::Ruling | Self::Observers)
+    }
+}
+
+/// Why a shot failed, and on what grounds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Blame {
+    /// The cause.
+    pub cause: Cause,
+    /// The grounds.
+    pub grounds: Grounds,
+}
+
+/// Returns the cause of a failed shot: what people state, else what a later attempt shows, else what the wiring allows.
+#[must_use]
+pub fn blame(case: Case) -> Blame {
+    by_statement(case.stated).or_else(|| by_later_attempt(case)).unwrap_or_else(|| by_wiring(case))
+}
+
+fn by_statement(stated: Outcome<Cause>) -> Option<Blame> {
+    let (cause, grounds) = match stated {
+        Outcome::Nothing => return None,
+        Outcome::Ruled(cause) => (cause, Grounds::Ruling),
+        Outcome::Agreed(cause) => (cause, Grounds::Observers),
+        Outcome::Disputed(_) => (Cause::Unresolved, Grounds::Contradiction),
+    };
+    Some(Blame { cause, grounds })
+}
+
+fn by_later_attempt(case: Case) -> Option<Blame> {
+    let opened = case.has_fired_mate && case.wiring == WiringKind::Series;
+    let (cause, grounds) = match opened {
+        true => (Cause::BrokenString, Grounds::FiredLaterAfterMate),
+        false => (Cause::Wiring, Grounds::FiredLater),
+    };
+    case.fired_later.then_some(Blame { cause, grounds })
+}
+
+fn by_wiring(case: Case) -> Blame {
+    let (cause, grounds) = match (case.wiring, case.has_fired_mate) {
+        (WiringKind::Single, _) => (Cause::Igniter, Grounds::Alone),
+        (WiringKind::Series | WiringKind::SeriesParallel, true) => (Cause::Unresolved, Grounds::StringOpened),
+        (WiringKind::Series | WiringKind::SeriesParallel, false) => (Cause::Unresolved, Grounds::StringDead),
+        (WiringKind::Parallel, true) => (Cause::Igniter, Grounds::BranchAlone),
+        (WiringKind::Parallel, false) => (Cause::Unresolved, Grounds::LeadsDead),
+    };
+    Blame { cause, grounds }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::choices::Choices;
+    use super::*;
+
+    const DEAD: Case =
+        Case { stated: Outcome::Nothing, wiring: WiringKind::Series, has_fired_mate: false, fired_later: false };
+
+    fn because(case: Case) -> (Cause, Grounds) {
+        let b = blame(case);
+        (b.cause, b.grounds)
+    }
+
+    #[test]
+    fn wiring_alone_never_blames_an_igniter_of_a_series_string() {
+        for wiring in [WiringKind::Series, WiringKind::SeriesParallel] {
+            let opened = Case { wiring, has_fired_mate: true, ..DEAD };
+            assert_eq!(because(opened), (Cause::Unresolved, Grounds::StringOpened));
+            assert_eq!(because(Case { wiring, ..DEAD }), (Cause::Unresolved, Grounds::StringDead));
+        }
+    }
+
+    #[test]
+    fn an_igniter_alone_or_with_fired_neighbours_in_parallel_is_blamed() {
+        assert_eq!(because(Case { wiring: WiringKind::Single, ..DEAD }), (Cause::Igniter, Grounds::Alone));
+        let parallel = Case { wiring: WiringKind::Parallel, ..DEAD };
+        assert_eq!(because(Case { has_fired_mate: true, ..parallel }), (Cause::Igniter, Grounds::BranchAlone));
+        assert_eq!(because(parallel), (Cause::Unresolved, Grounds::LeadsDead));
+    }
+
+    #[test]
+    fn a_unit_that_fired_later_was_sound() {
+        let later = Case { fired_later: true, ..DEAD };
+        assert_eq!(because(later), (Cause::Wiring, Grounds::FiredLater));
+        let opened = Case { has_fired_mate: true, ..later };
+        assert_eq!(because(opened), (Cause::BrokenString, Grounds::FiredLaterAfterMate));
+        let parallel = Case { wiring: WiringKind::Parallel, ..opened };
+        assert_eq!(because(parallel), (Cause::Wiring, Grounds::FiredLater));
+    }
+
+    #[test]
+    fn what_people_state_goes_before_what_the_wiring_says() {
+        let later = Case { fired_later: true, ..DEAD };
+        let ruled = Case { stated: Outcome::Ruled(Cause::Unresolved), ..later };
+        assert_eq!(because(ruled), (Cause::Unresolved, Grounds::Ruling));
+        let said = Case { stated: Outcome::Agreed(Cause::Igniter), ..later };
+        assert_eq!(because(said), (Cause::Igniter, Grounds::Observers));
+        let both = Outcome::Disputed(Choices::of(Cause::Igniter).with(Cause::Module));
+        assert_eq!(because(Case { stated: both, ..later }), (Cause::Unresolved, Grounds::Contradiction));
+    }
+}

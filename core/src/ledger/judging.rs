@@ -1,0 +1,299 @@
+//! From notes to findings, causes, classes, the live list and columns, for the shots that may have changed.
+//!
+//! Three passes, because each needs the one before for a shot's mates too: what was seen of each shot; why it failed
+//! (needs who else of the volley fired, and whether the unit fired later); what counts (needs all attempts of a unit).
+
+use std::collections::HashMap;
+
+use super::bands::Bands;
+use super::book::{Book, NoteKind};
+use super::causes::{self, Blame, Case};
+use super::codes::NONE;
+use super::columns::ColumnRow;
+use super::finding::{Scales, Trial, live_reason};
+use super::measure::{self, Class};
+use super::outings::Outings;
+use super::register::Register;
+use super::shelf::Shelf;
+use crate::facts::{Cause, Conditions, Fact, Ignition};
+
+/// Which of the things that joined slots should agree on they do not.
+pub(super) mod differs {
+    pub(in super::super) const LOT: u8 = 1;
+    pub(in super::super) const UNIT: u8 = 2;
+    pub(in super::super) const FUSE: u8 = 4;
+    pub(in super::super) const WIRING: u8 = 8;
+}
+
+/// What is handed from outside the tables.
+pub(super) struct World<'a> {
+    pub(super) shelf: &'a Shelf,
+    pub(super) outings: &'a Outings,
+    pub(super) register: &'a Register,
+    pub(super) bands: &'a Bands,
+}
+
+/// What the attempts of one unit add up to.
+#[derive(Default)]
+struct Attempts {
+    /// The last attempt at which the unit's own failure is settled by people.
+    own_failure: Option<u8>,
+    /// The last attempt that says anything of the igniter.
+    telling: Option<u8>,
+    /// The last attempt at all.
+    last: u8,
+}
+
+impl Book {
+    /// Judges the shots of the slots put down as unjudged, and of all that hang on them.
+    pub(super) fn judge(&mut self, world: &World<'_>) {
+        let mut scales = Scales::default();
+        let mut volleys = Vec::new();
+        for slot in std::mem::take(&mut self.unjudged) {
+            let s = *self.slot(slot);
+            if s.volley == NONE || s.shot == NONE || self.shot(s.shot).is_dirty {
+                continue;
+            }
+            self.shot_mut(s.shot).is_dirty = true;
+            self.weigh(world, s.shot, &mut scales);
+            let mut at = self.shot(s.shot).first;
+            while at != NONE {
+                let slot = *self.slot(at);
+                if !std::mem::replace(&mut self.volley_mut(slot.volley).has_dirty_mates, true) {
+                    volleys.push(slot.volley);
+                }
+                at = slot.next;
+            }
+        }
+        let mut shots = Vec::new();
+        for volley in volleys {
+            self.volley_mut(volley).has_dirty_mates = false;
+            let mut ignited = 0;
+            for slot in self.slots_in(volley) {
+                let shot = self.slot(slot).shot;
+                let s = self.shot_mut(shot);
+                s.is_dirty = false;
+                ignited += u32::from(measure::fired(s.finding.ignition));
+                if !std::mem::replace(&mut s.is_listed, true) {
+                    shots.push(shot);
+                }
+            }
+            self.volley_mut(volley).ignited = ignited;
+        }
+        for unit in std::mem::take(&mut self.dirty_units) {
+            self.unit_is_dirty[unit as usize] = false;
+            for first in self.by_unit.items(unit) {
+                let shot = self.slots[first as usize].shot;
+                if !std::mem::replace(&mut self.shots[shot as usize].is_listed, true) {
+                    shots.push(shot);
+                }
+            }
+        }
+        for shot in &shots {
+            self.shot_mut(*shot).finding.blame = None;
+        }
+        self.find_causes(&shots);
+        self.count_units(world, &shots);
+    }
+
+    /// First pass: what the shot is, and what was seen of it.
+    fn weigh(&mut self, world: &World<'_>, shot: u32, scales: &mut Scales) {
+        let first = self.shot(shot).first;
+        let head = *self.slot(first);
+        let (wiring, outing) = (self.volley(head.volley).wiring, self.volley(head.volley).outing);
+        let limit = world.outings.slow_limit_us(outing);
+        let mut s = *self.shot(shot);
+        let unit_before = s.unit;
+        (s.lot, s.unit, s.fuse, s.attempt, s.wiring) = (head.lot, head.unit, head.fuse, head.attempt, wiring);
+        (s.differs, s.is_made_safe) = (0, false);
+        for at in self.slots_of(shot) {
+            let slot = self.slot(at);
+            // What one device left open another may have stated; only what contradicts is a dispute.
+            if slot.lot != s.lot {
+                s.differs |= differs::LOT;
+            } else if s.unit == NONE {
+                s.unit = slot.unit;
+            } else if slot.unit != NONE && slot.unit != s.unit {
+                s.differs |= differs::UNIT;
+            }
+            if s.fuse == 0 {
+                s.fuse = slot.fuse;
+            } else if slot.fuse != 0 && slot.fuse != s.fuse {
+                s.differs |= differs::FUSE;
+            }
+            if self.volley(slot.volley).wiring != wiring {
+                s.differs |= differs::WIRING;
+            }
+            for note in self.notes(at) {
+                match (&world.shelf.row(note.row).fact, note.kind) {
+                    (Fact::Sightings(said), NoteKind::Saw(index)) => {
+                        if let Some(sighting) = said.seen.get(usize::from(index)) {
+                            scales.see(sighting, limit);
+                        }
+                    }
+                    (Fact::Ruling(ruling), _) => scales.rule(ruling),
+                    _ => s.is_made_safe |= note.kind == NoteKind::MadeSafe,
+                }
+            }
+        }
+        s.finding = scales.read();
+        *self.shot_mut(shot) = s;
+        if s.unit != unit_before {
+            self.mark_unit(unit_before);
+            self.by_unit.detach(first);
+            if s.unit != NONE {
+                self.by_unit.attach(first, s.unit);
+            }
+        }
+        self.mark_unit(s.unit);
+    }
+
+    /// Second pass: why each of the shots failed, if it did.
+    fn find_causes(&mut self, shots: &[u32]) {
+        // Asked once a unit: a label that ten thousand rows share must not cost their square.
+        let mut fired_at: HashMap<u32, Option<u8>> = HashMap::new();
+        for shot in shots {
+            let s = *self.shot(*shot);
+            if s.finding.ignition.settled() != Some(Ignition::Failed) {
+                continue;
+            }
+            let last_fired = fired_at.entry(s.unit).or_insert_with(|| {
+                let attempts = self.by_unit.items(s.unit).map(|first| self.shot(self.slot(first).shot));
+                attempts.filter(|other| measure::fired(other.finding.ignition)).map(|other| other.attempt).max()
+            });
+            let blame = causes::blame(Case {
+                stated: s.finding.stated_cause,
+                wiring: s.wiring,
+                has_fired_mate: self.volley(self.slot(s.first).volley).ignited > 0,
+                fired_later: last_fired.is_some_and(|last| last > s.attempt),
+            });
+            self.shot_mut(*shot).finding.blame = Some(blame);
+        }
+    }
+
+    /// Third pass: which attempts of a unit count, and which is the one that may be live.
+    fn count_units(&mut self, world: &World<'_>, shots: &[u32]) {
+        let mut done_units = Vec::new();
+        for shot in shots {
+            self.shot_mut(*shot).is_listed = false;
+            let unit = self.shot(*shot).unit;
+            if unit == NONE {
+                let attempts = Attempts { last: self.shot(*shot).attempt, ..Attempts::default() };
+                self.count(world, *shot, &attempts);
+            } else {
+                self.mark_unit(unit);
+            }
+        }
+        done_units.append(&mut self.dirty_units);
+        for unit in done_units {
+            self.unit_is_dirty[unit as usize] = false;
+            let mut attempts = Attempts::default();
+            let mut mates = Vec::new();
+            for first in self.by_unit.items(unit) {
+                let shot = self.slot(first).shot;
+                let s = self.shot(shot);
+                mates.push(shot);
+                attempts.last = attempts.last.max(s.attempt);
+                if measure::ignition(s.finding.ignition, s.finding.blame) != Class::NotCounted {
+                    attempts.telling = attempts.telling.max(Some(s.attempt));
+                }
+                if s.finding.blame.is_some_and(is_own_by_word) {
+                    attempts.own_failure = attempts.own_failure.max(Some(s.attempt));
+                }
+            }
+            for shot in mates {
+                self.count(world, shot, &attempts);
+            }
+        }
+    }
+
+    fn count(&mut self, world: &World<'_>, shot: u32, attempts: &Attempts) {
+        let s = self.shot_mut(shot);
+        let f = s.finding;
+        let mut ignition = measure::ignition(f.ignition, f.blame);
+        let failing = matches!(ignition, Class::Failure | Class::Unresolved);
+        s.trial = match attempts.own_failure {
+            _ if ignition == Class::NotCounted => Trial::Counted,
+            Some(own) if s.attempt > own || (s.attempt < own && failing) => Trial::FailedElsewhere,
+            // Labels that begin anew at each outing are not retries, so equal attempts all count.
+            None if failing && attempts.telling.is_some_and(|last| last > s.attempt) => Trial::TriedAgain,
+            _ => Trial::Counted,
+        };
+        if s.trial != Trial::Counted {
+            ignition = Class::NotCounted;
+        }
+        let names_fuse = s.fuse != 0;
+        let transfer = measure::transfer(f.ignition, f.transfer);
+        let end = measure::end_to_end(ignition, transfer, measure::had_fuse(f.transfer, names_fuse));
+        s.class = [ignition, measure::slow(f.ignition), transfer, end];
+        let is_last = s.attempt >= attempts.last;
+        s.live = live_reason(&f, names_fuse).filter(|_| is_last && !s.is_made_safe);
+        self.write_row(world, shot);
+    }
+
+    fn write_row(&mut self, world: &World<'_>, shot: u32) {
+        let s = *self.shot(shot);
+        let volley = self.volley(self.slot(s.first).volley);
+        let (outing, shots_in_volley) = (volley.outing, volley.slots);
+        let module = self.slots_of(shot).find_map(|slot| self.content(world.shelf, self.slot(slot).volley)?.module);
+        let module = self.columns.modules.code(module);
+        let igniter_type = self.type_of(world.register, s.lot);
+        let (lot, fuse, wiring, class) = (s.lot, s.fuse, s.wiring, s.class);
+        self.columns
+            .write(shot, ColumnRow { lot, fuse, module, outing, igniter_type, wiring, shots_in_volley, class });
+        let conditions = self.conditions(world.outings, world.bands, shot);
+        self.columns.write_weather(shot, world.bands, &conditions);
+    }
+
+    fn type_of(&mut self, register: &Register, lot: u32) -> u32 {
+        while self.lot_types.len() <= lot as usize {
+            let id = self.columns.lots.id(self.lot_types.len() as u32);
+            let known = id.and_then(|id| register.lots().get(id)).and_then(|lot| lot.value.igniter_type);
+            let code = self.columns.types.code(known);
+            self.lot_types.push(code);
+        }
+        self.lot_types[lot as usize]
+    }
+
+    /// Takes the register's word on a lot's igniter type into all its rows.
+    pub(super) fn retype(&mut self, register: &Register, id: crate::facts::LotId) {
+        let Some(lot) = self.columns.lots.find(id) else { return };
+        let before = self.lot_types.get(lot as usize).copied();
+        let known = register.lots().get(id).and_then(|lot| lot.value.igniter_type);
+        let code = self.columns.types.code(known);
+        // A lot whose type was never asked for has no row yet.
+        if before.is_some_and(|before| before != code) {
+            self.lot_types[lot as usize] = code;
+            self.columns.write_type(lot, known);
+        }
+    }
+
+    /// Returns the weather of a shot: as stated with its volleys, else from readings, field by field.
+    pub(super) fn conditions(&self, outings: &Outings, bands: &Bands, shot: u32) -> Conditions {
+        let mut stated = Conditions::default();
+        for slot in self.slots_of(shot) {
+            let c = self.volley(self.slot(slot).volley).conditions;
+            stated.temperature = stated.temperature.or(c.temperature);
+            stated.humidity = stated.humidity.or(c.humidity);
+            stated.wind = stated.wind.or(c.wind);
+            stated.precipitation = stated.precipitation.or(c.precipitation);
+        }
+        let volley = self.volley(self.slot(self.shot(shot).first).volley);
+        outings.weather(volley.outing, volley.at_ms, i64::from(bands.max_age_minutes) * 60_000, stated)
+    }
+
+    /// Looks up the weather of an outing's shots anew.
+    pub(super) fn reweather(&mut self, outings: &Outings, bands: &Bands, outing: u32) {
+        for volley in self.by_outing.items(outing) {
+            for slot in self.slots_in(volley) {
+                let shot = self.slots[slot as usize].shot;
+                let conditions = self.conditions(outings, bands, shot);
+                self.columns.write_weather(shot, bands, &conditions);
+            }
+        }
+    }
+}
+
+fn is_own_by_word(blame: Blame) -> bool {
+    blame.cause == Cause::Igniter && blame.grounds.is_stated()
+}

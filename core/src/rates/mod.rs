@@ -1,0 +1,29 @@
+//! From the ledger's columns to rates: counts by any grouping, rates with intervals, and the pairings that misbehave.
+//!
+//! Four measures, never added together unasked: *ignition* (of shots that tested the igniter, how many failed), *slow*
+//! (of those that fired, how many fired late), *transfer* (of those that fired at a fuse that somebody watched, how
+//! many did not light it) and *end-to-end* (of shots at a fuse, how many ended with the fuse unlit).
+//!
+//! A failure whose cause is not settled, and an outcome that observers dispute, is *unresolved*: neither counted nor
+//! dropped. It widens the interval: the low end takes every unresolved shot as the circuit's, the high end as the
+//! igniter's.
+//!
+//! Not for: the numbers themselves (`embertally-stats`), or what a shot adds up to (`crate::ledger`).
+
+mod columns;
+mod count;
+mod group;
+mod pairings;
+mod rate;
+mod table;
+mod verdict;
+
+pub use count::{Codes, Counts, Dimension, count_by};
+pub use group::{Group, GroupError, weather_field};
+pub use pairings::{Pairing, PairingsRequest, pairings};
+pub use rate::Rate;
+pub use table::{RateRow, RateTable, RatesError, RatesRequest, rates};
+pub use verdict::{Judged, Rules, Verdict, judge};
+
+#[cfg(test)]
+mod tests;
