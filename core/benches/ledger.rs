@@ -13,8 +13,8 @@ fn main() {
 
 const SHOTS_A_VOLLEY: u32 = 10;
 
-/// Entry `n` of a season: a volley of ten and what its writer saw of it. Four devices; every fourth volley is the one
-/// before, written by a second device, so that two in seven volleys are joined.
+/// Entry `n` of a season: a volley of ten and what its writer saw of it. Four devices; every fourth entry is the
+/// volley before it as a second device wrote it, so that one real volley in three is joined from two.
 fn entry(n: u32) -> Entry {
     let real = n - n / 4;
     let moment = Moment { unix_ms: 1_900_000_000_000 + i64::from(real) * 60_000, offset_minutes: 0 };
@@ -36,13 +36,13 @@ fn entry(n: u32) -> Entry {
         module: Some(ModuleId::named("red")),
         channel: Some((real % 32) as u16),
         label: None,
-        wiring: if real % 2 == 0 { Wiring::Series } else { Wiring::Parallel },
+        wiring: if real.is_multiple_of(2) { Wiring::Series } else { Wiring::Parallel },
         leads: None,
         conditions: Conditions { temperature: Some(Temperature((real % 40) as i16 * 100)), ..Conditions::default() },
         shots: shots.collect(),
     });
     let seen = (1..=SHOTS_A_VOLLEY as u16).map(|position| {
-        let fails = (real * 31 + u32::from(position)) % 17 == 0;
+        let fails = (real * 31 + u32::from(position)).is_multiple_of(17);
         Sighting {
             position,
             ignition: if fails { Ignition::Failed } else { Ignition::Fired },

@@ -2,10 +2,10 @@
 //! failure rates.
 
 mod args;
-mod bars;
 mod commands;
 mod demo;
 mod error;
+mod figures;
 mod names;
 mod output;
 mod report;

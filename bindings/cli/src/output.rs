@@ -4,6 +4,7 @@ use std::io::{self, IsTerminal, Write};
 
 use comfy_table::{CellAlignment, ContentArrangement, Table};
 use embertally_core::log::Problem;
+pub(crate) use embertally_core::rates::percent;
 use serde::Serialize;
 
 use crate::error::CliError;
@@ -56,17 +57,6 @@ pub(crate) fn table(headers: &[&str], right: &[usize], rows: Vec<Vec<String>>) -
     let width = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
     lines.insert(1.min(lines.len()), "─".repeat(width));
     lines.join("\n")
-}
-
-/// A share of one as a percentage, three figures at most.
-pub(crate) fn percent(share: f64) -> String {
-    let p = share * 100.0;
-    match p {
-        p if p == 0.0 => "0 %".to_owned(),
-        p if p < 0.1 => format!("{p:.3} %"),
-        p if p < 10.0 => format!("{p:.1} %"),
-        p => format!("{p:.0} %"),
-    }
 }
 
 /// Says in words what of a log could not be read.

@@ -101,16 +101,13 @@ fn one(m: &Measures, scale: Scale, line: &IntervalLine, n: usize) -> String {
     let mut out = format!(
         r#"<g><title>{}</title>{}{}"#,
         escape(&sentence(line)),
-        text("chart-label", 8.0, first, m.size.0, &fit(&line.label, m.names / m.size.0)),
-        text("chart-sub", 8.0, second, m.size.1, &fit(&line.sub_label, m.names / m.size.1)),
+        text("chart-label", 8.0, first, m.size.0, &fit(&line.label, m.names.0 / m.size.0)),
+        text("chart-sub", 8.0, second, m.size.1, &fit(&line.sub_label, m.names.1 / m.size.1)),
     );
     out.push_str(&drawn(m, scale, line, top + m.middle));
     let right = m.width - 8.0;
-    let counts = if line.figures.shots == 0 { "not tried".to_owned() } else { line.figures.counts() };
-    out.push_str(&text("chart-count", right, first, m.size.0, &counts));
-    let words = [line.tone.words().to_owned(), open(&line.figures)];
-    let words: Vec<&str> = words.iter().map(String::as_str).filter(|w| !w.is_empty()).collect();
-    out.push_str(&text(&format!("chart-word {tone}"), right, second, m.size.1, &words.join(" · ")));
+    out.push_str(&text("chart-count", right, first, m.size.0, &fit(&counts(&line.figures), m.counts / m.size.0)));
+    out.push_str(&text(&format!("chart-word {tone}"), right, second, m.size.1, line.tone.words()));
     out.push_str("</g>");
     out
 }
@@ -140,11 +137,12 @@ fn drawn(m: &Measures, scale: Scale, line: &IntervalLine, y: f64) -> String {
     out
 }
 
-/// Says how many shots are unresolved; nothing if none is.
-fn open(figures: &Figures) -> String {
-    match figures.unresolved {
-        0 => String::new(),
-        n => format!("{n} open"),
+/// Says how many of the settled shots failed, and how many are not settled.
+fn counts(figures: &Figures) -> String {
+    match (figures.shots, figures.unresolved) {
+        (0, _) => "not tried".to_owned(),
+        (_, 0) => figures.counts(),
+        (_, open) => format!("{}, {open} open", figures.counts()),
     }
 }
 
@@ -210,8 +208,8 @@ mod tests {
         for part in [">KB-104<", ">visco<", ">3 of 24<", ">restrict<", "2.0\u{a0}% tolerable", ">100%<"] {
             assert!(svg.contains(part), "{part} in {svg}");
         }
-        // Axis from 106 to 704: 0.01 stands at a tenth, 0.25 in the middle.
-        assert!(svg.contains(r#"d="M165.8 56.0H405.0M165.8 51.0v10M405.0 51.0v10""#), "{svg}");
+        // Axis from 106 to 730: 0.01 stands at a tenth, 0.25 in the middle.
+        assert!(svg.contains(r#"d="M168.4 56.0H418.0M168.4 51.0v10M418.0 51.0v10""#), "{svg}");
         assert!(!svg.contains("chart-open"));
     }
 
@@ -222,8 +220,8 @@ mod tests {
         open.figures.if_circuit = Some(0.01);
         open.figures.if_igniter = Some(0.25);
         let svg = chart(vec![open]);
-        assert!(svg.contains(r#"class="chart-open tone-restrict" d="M165.8 65.0H405.0""#), "{svg}");
-        assert!(svg.contains(">restrict · 2 open<") && svg.contains(">3 of 24<"));
+        assert!(svg.contains(r#"class="chart-open tone-restrict" d="M168.4 65.0H418.0""#), "{svg}");
+        assert!(svg.contains(">3 of 24, 2 open<"));
     }
 
     #[test]

@@ -58,9 +58,12 @@ fn chart() -> impl Strategy<Value = IntervalChart> {
     })
 }
 
+/// A tag's name, its attributes, and the text that follows it.
+type Tag = (String, Vec<(String, String)>, String);
+
 /// Reads markup as strictly as is needed here: tags that close in order, attributes in double quotes, no stray `<`,
 /// `&` or quote. Returns each tag with its attributes.
-fn read(markup: &str) -> Result<Vec<(String, Vec<(String, String)>)>, String> {
+fn read(markup: &str) -> Result<Vec<Tag>, String> {
     let mut open: Vec<String> = Vec::new();
     let mut tags = Vec::new();
     let mut rest = markup;
@@ -89,7 +92,8 @@ fn read(markup: &str) -> Result<Vec<(String, Vec<(String, String)>)>, String> {
         if !closed {
             open.push(name.to_owned());
         }
-        tags.push((name.to_owned(), found));
+        let after = rest.split('<').next().unwrap_or_default();
+        tags.push((name.to_owned(), found, unescaped(after)));
     }
     text(rest)?;
     if open.is_empty() { Ok(tags) } else { Err(format!("{open:?} stay open")) }
@@ -101,7 +105,13 @@ fn text(text: &str) -> Result<(), String> {
     if stray || text.contains(['"', '\'', '>']) { Err(format!("not escaped: {text}")) } else { Ok(()) }
 }
 
-/// Returns where a path's pen goes: pairs of coordinates, `None` for the one that a command does not name.
+/// Returns the text as it is shown.
+fn unescaped(text: &str) -> String {
+    let signs = [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&#39;", "'"), ("&amp;", "&")];
+    signs.iter().fold(text.to_owned(), |t, (from, to)| t.replace(from, to))
+}
+
+/// Returns where a path's pen goes.
 fn pen(path: &str) -> Result<Vec<(f64, f64)>, String> {
     let mut at = (0.0, 0.0);
     let mut seen = Vec::new();
@@ -126,16 +136,16 @@ fn pen(path: &str) -> Result<Vec<(f64, f64)>, String> {
     Ok(seen)
 }
 
-fn inside(tags: &[(String, Vec<(String, String)>)]) -> Result<(), String> {
+fn inside(tags: &[Tag]) -> Result<(), String> {
     let of = |a: &[(String, String)], key: &str| a.iter().find(|(k, _)| k == key).map(|(_, v)| v.clone());
     let number = |a: &[(String, String)], key: &str| match of(a, key) {
         Some(v) => v.parse::<f64>().map_err(|e| format!("{key}={v}: {e}")),
         None => Ok(0.0),
     };
-    let frame = tags.first().and_then(|(_, a)| of(a, "viewBox")).ok_or("no viewBox")?;
+    let frame = tags.first().and_then(|(_, a, _)| of(a, "viewBox")).ok_or("no viewBox")?;
     let frame: Vec<f64> = frame.split(' ').filter_map(|n| n.parse().ok()).collect();
     let [_, _, width, height] = frame[..] else { return Err(format!("{frame:?}")) };
-    for (tag, a) in tags {
+    for (tag, a, words) in tags {
         let corners = match tag.as_str() {
             "rect" => {
                 let (x, y) = (number(a, "x")?, number(a, "y")?);
@@ -145,7 +155,17 @@ fn inside(tags: &[(String, Vec<(String, String)>)]) -> Result<(), String> {
                 let (x, y, r) = (number(a, "cx")?, number(a, "cy")?, number(a, "r")?);
                 vec![(x - r, y - r), (x + r, y + r)]
             }
-            "text" => vec![(number(a, "x")?, number(a, "y")?)],
+            "text" => {
+                let (x, y) = (number(a, "x")?, number(a, "y")?);
+                let width = super::text::width(words) * number(a, "font-size")?;
+                let class = of(a, "class").unwrap_or_default();
+                let from = match class.split(' ').next() {
+                    Some("chart-count" | "chart-word") => x - width,
+                    Some("chart-tick" | "chart-limit") => x - width / 2.0,
+                    _ => x,
+                };
+                vec![(from, y), (from + width, y)]
+            }
             "path" => pen(&of(a, "d").ok_or("no path")?)?,
             _ => continue,
         };
@@ -165,7 +185,7 @@ proptest! {
         let svg = interval_chart(&chart);
         let tags = read(&svg).map_err(|e| TestCaseError::fail(format!("{e}\n{svg}")))?;
         let known = ["svg", "g", "title", "text", "path", "rect", "circle"];
-        prop_assert!(tags.iter().all(|(t, a)| known.contains(&t.as_str()) && a.iter().all(|(k, _)| !k.starts_with("on"))));
+        prop_assert!(tags.iter().all(|(t, a, _)| known.contains(&t.as_str()) && a.iter().all(|(k, _)| !k.starts_with("on"))));
         inside(&tags).map_err(|e| TestCaseError::fail(format!("{e}\n{svg}")))?;
     }
 
@@ -180,7 +200,7 @@ proptest! {
         let cells = columns.len() * rows.len();
         let html = heat_table(&HeatTable { caption, row_word, columns, rows, tolerable });
         let tags = read(&html).map_err(|e| TestCaseError::fail(format!("{e}\n{html}")))?;
-        prop_assert_eq!(tags.iter().filter(|(t, _)| t == "td").count(), cells);
+        prop_assert_eq!(tags.iter().filter(|(t, ..)| t == "td").count(), cells);
         read(&heat_key(tolerable)).map_err(TestCaseError::fail)?;
         read(&interval_key(tolerable)).map_err(TestCaseError::fail)?;
     }

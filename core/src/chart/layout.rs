@@ -6,7 +6,7 @@ use super::text;
 /// are two, and the page shows the one that fits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum Layout {
-    /// Names to the left of the axis, counts to the right; for 600 pixels or more.
+    /// Names to the left of the axis, counts to the right; for 800 pixels or more.
     #[default]
     Wide,
     /// Names and counts above each line; for a phone.
@@ -30,8 +30,10 @@ pub(super) struct Measures {
     pub(super) text: (f64, f64),
     /// Size of the first line of text, and of the second.
     pub(super) size: (f64, f64),
-    /// Room for the names, in the same units.
-    pub(super) names: f64,
+    /// Room for the two lines of the names, in the same units.
+    pub(super) names: (f64, f64),
+    /// Room for the counts, in the same units.
+    pub(super) counts: f64,
     /// Height below the last line.
     pub(super) foot: f64,
 }
@@ -49,31 +51,33 @@ impl Layout {
     pub(super) fn measures<'a>(self, names: impl Iterator<Item = (&'a str, &'a str)>) -> Measures {
         match self {
             Self::Wide => {
-                let size = (15.0, 13.0);
+                let size = (14.5, 12.5);
                 let widest = names.map(|(a, b)| (text::width(a) * size.0).max(text::width(b) * size.1));
-                let names = widest.fold(80.0, f64::max).min(250.0);
-                let width = 860.0;
+                let names = widest.fold(80.0, f64::max).min(270.0);
+                let width = 900.0;
                 Measures {
                     width,
-                    axis: (names + 26.0, width - 156.0),
+                    axis: (names + 26.0, width - 170.0),
                     top: 34.0,
                     row: 46.0,
                     middle: 22.0,
                     text: (19.0, 36.0),
                     size,
-                    names,
+                    names: (names, names),
+                    counts: 154.0,
                     foot: 30.0,
                 }
             }
             Self::Narrow => Measures {
                 width: 328.0,
-                axis: (12.0, 312.0),
+                axis: (18.0, 302.0),
                 top: 30.0,
                 row: 72.0,
                 middle: 52.0,
                 text: (18.0, 34.0),
                 size: (14.0, 12.5),
-                names: 190.0,
+                names: (168.0, 228.0),
+                counts: 138.0,
                 foot: 28.0,
             },
         }

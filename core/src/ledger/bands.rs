@@ -128,7 +128,9 @@ impl Bands {
     #[must_use]
     pub fn name(&self, field: WeatherField, code: u8) -> String {
         match field {
-            WeatherField::Temperature => name(&self.temperature.iter().map(|t| t.as_f64()).collect::<Vec<_>>(), "°C", code),
+            WeatherField::Temperature => {
+                name(&self.temperature.iter().map(|t| t.as_f64()).collect::<Vec<_>>(), "°C", code)
+            }
             WeatherField::Humidity => name(&self.humidity.iter().map(|h| h.as_f64()).collect::<Vec<_>>(), "%", code),
             WeatherField::Wind => name(&self.wind.iter().map(|w| w.as_f64()).collect::<Vec<_>>(), "m/s", code),
             WeatherField::Wet => match code {

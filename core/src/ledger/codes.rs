@@ -159,7 +159,10 @@ mod tests {
     #[test]
     fn code_0_of_a_table_stands_for_none() {
         let mut table = Dictionary::default();
-        assert_eq!((table.code(None), table.code(Some('a')), table.code(Some('b')), table.code(Some('a'))), (0, 1, 2, 1));
+        assert_eq!(
+            (table.code(None), table.code(Some('a')), table.code(Some('b')), table.code(Some('a'))),
+            (0, 1, 2, 1)
+        );
         assert_eq!((table.id(0), table.id(2), table.id(3), table.find('c')), (None, Some('b'), None, None));
         assert_eq!(table.size(), 3);
     }

@@ -140,7 +140,9 @@ impl Ledger {
             let volley = self.book.slot(slot).volley;
             let shot = self.shot_content(slot)?;
             let says = match bit {
-                differs::LOT => self.register.lots().get(shot.lot).map_or_else(|| shot.lot.to_string(), |l| l.value.mark.clone()),
+                differs::LOT => {
+                    self.register.lots().get(shot.lot).map_or_else(|| shot.lot.to_string(), |l| l.value.mark.clone())
+                }
                 differs::UNIT => shot.unit.clone()?,
                 differs::FUSE => {
                     let fuse = shot.fuse?;

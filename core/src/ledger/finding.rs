@@ -83,21 +83,27 @@ impl LiveReason {
 ///
 /// With a delay and a limit: wholly above the limit is slow, wholly at or below it fired; across it, the word stands.
 pub(super) fn measured(sighting: &Sighting, slow_limit_us: Option<u64>) -> Ignition {
-    let word = sighting.ignition;
-    if !matches!(word, Ignition::Fired | Ignition::Slow) {
-        return word;
+    by_delay(sighting, slow_limit_us).unwrap_or(sighting.ignition)
+}
+
+/// Returns what the delay says of an igniter that fired, where it lies wholly on one side of the limit.
+fn by_delay(sighting: &Sighting, slow_limit_us: Option<u64>) -> Option<Ignition> {
+    if !matches!(sighting.ignition, Ignition::Fired | Ignition::Slow) {
+        return None;
     }
-    match (sighting.delay.map(|d| d.checked_interval()), slow_limit_us) {
-        (Some(Ok(d)), Some(limit)) if u64::from(d.low_us) > limit => Ignition::Slow,
-        (Some(Ok(d)), Some(limit)) if u64::from(d.high_us) <= limit => Ignition::Fired,
-        _ => word,
+    let (delay, limit) = (sighting.delay?.checked_interval().ok()?, slow_limit_us?);
+    if u64::from(delay.low_us) > limit {
+        return Some(Ignition::Slow);
     }
+    (u64::from(delay.high_us) <= limit).then_some(Ignition::Fired)
 }
 
 /// Sightings and rulings being added up; the order of adding does not matter.
 #[derive(Debug, Default)]
 pub(super) struct Scales {
     seen: (Choices<Ignition>, Choices<Transfer>, Choices<Cause>),
+    /// What measured delays say; where there are any, mere words on fired or slow yield to them.
+    timed: Choices<Ignition>,
     ruled: (Choices<Ignition>, Choices<Transfer>, Choices<Cause>),
     common: Option<DelayInterval>,
     hull: Option<DelayInterval>,
@@ -107,7 +113,10 @@ pub(super) struct Scales {
 impl Scales {
     pub(super) fn see(&mut self, sighting: &Sighting, slow_limit_us: Option<u64>) {
         let ignition = measured(sighting, slow_limit_us);
-        self.seen.0 = self.seen.0.with(ignition);
+        match by_delay(sighting, slow_limit_us) {
+            Some(timed) => self.timed = self.timed.with(timed),
+            None => self.seen.0 = self.seen.0.with(ignition),
+        }
         self.seen.1 = self.seen.1.with(sighting.transfer);
         if let Some(cause) = sighting.cause.filter(|c| *c != Cause::Unresolved) {
             self.seen.2 = self.seen.2.with(cause);
@@ -133,10 +142,16 @@ impl Scales {
     pub(super) fn read(&mut self) -> Finding {
         let saw = self.seen.1.without(Transfer::Unseen);
         let transfer = if saw.is_empty() { self.seen.1 } else { saw };
+        let words = if self.timed.is_empty() {
+            self.seen.0
+        } else {
+            self.seen.0.without(Ignition::Fired).without(Ignition::Slow)
+        };
+        let ignition = self.timed.iter().fold(words, Choices::with);
         self.strengths.sort_unstable();
         let middle = self.strengths.len().saturating_sub(1) / 2;
         let finding = Finding {
-            ignition: Outcome::weigh(self.ruled.0, self.seen.0),
+            ignition: Outcome::weigh(self.ruled.0, ignition),
             transfer: Outcome::weigh(self.ruled.1, transfer),
             delay: match (self.common, self.hull) {
                 (Some(common), _) if common.low_us <= common.high_us => DelayFinding::Agreed(common),

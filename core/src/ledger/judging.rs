@@ -239,8 +239,7 @@ impl Book {
         let module = self.columns.modules.code(module);
         let igniter_type = self.type_of(world.register, s.lot);
         let (lot, fuse, wiring, class) = (s.lot, s.fuse, s.wiring, s.class);
-        self.columns
-            .write(shot, ColumnRow { lot, fuse, module, outing, igniter_type, wiring, shots_in_volley, class });
+        self.columns.write(shot, ColumnRow { lot, fuse, module, outing, igniter_type, wiring, shots_in_volley, class });
         let conditions = self.conditions(world.outings, world.bands, shot);
         self.columns.write_weather(shot, world.bands, &conditions);
     }

@@ -4,9 +4,9 @@
 //! only on the set of entries, except the order of rows and codes in [`Columns`]. Adding is cheap; settling looks only
 //! at what the new entries touch, and the first settling of a whole log takes the same path.
 //!
-//! Facts lie on a [shelf]; [`effect`] decides which are in effect, [`volleys`] and [`joining`] make slots and real
-//! shots of them, [`judging`] weighs what was seen. One file a question: [`causes`], [`measure`], [`bands`],
-//! [`disputes`], [`proposals`], [`agreement`].
+//! By file, in the order of the work: `shelf` (facts as they came), `effect` (which count), `register`, `outings`,
+//! `volleys` and `joining` (slots and real shots), `judging` (`finding`, `causes`, `measure`, `bands`), `columns`; worked
+//! out when asked for: `disputes`, `proposals`, `agreement`, `aside`, `view`.
 //!
 //! Not for: rates and verdicts (`crate::rates`), string physics (`crate::circuit`), keeping facts ([`crate::store`]).
 
@@ -138,8 +138,7 @@ impl Ledger {
         let weather = self.outings.settle(&self.shelf);
         self.book.rebuild(&self.shelf, &self.outings);
         self.book.join(&self.shelf);
-        let world =
-            World { shelf: &self.shelf, outings: &self.outings, register: &self.register, bands: &self.bands };
+        let world = World { shelf: &self.shelf, outings: &self.outings, register: &self.register, bands: &self.bands };
         self.book.judge(&world);
         for outing in weather {
             self.book.reweather(&self.outings, &self.bands, outing);

@@ -44,7 +44,9 @@ impl Book {
             let Some((row, stated)) = stated else {
                 self.free_slots(volley);
                 self.by_outing.detach(volley);
-                self.volley_mut(volley).content = NONE;
+                let v = self.volley_mut(volley);
+                v.content = NONE;
+                v.matches.clear();
                 continue;
             };
             let mut moved = self.rebuild_row(shelf, volley, row, stated);

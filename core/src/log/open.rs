@@ -98,6 +98,8 @@ pub struct Log<S> {
     open: HashMap<DocumentId, Open>,
     problems: Vec<Problem>,
     uses: u64,
+    /// The part that each home is at. Another process may have begun the next; writing into this one does no harm.
+    at_part: HashMap<Home, u32>,
 }
 
 impl<S: std::fmt::Debug> std::fmt::Debug for Log<S> {
@@ -112,7 +114,7 @@ impl<S: Store> Log<S> {
     /// `random` gives the bits of new actor ids: each time a document is opened for writing it gets a new one, so that
     /// a restored backup or a cloned phone cannot collide with itself.
     pub fn open(store: S, random: impl RandomBits + Send + 'static) -> Self {
-        Self { store, random: Box::new(random), open: HashMap::new(), problems: Vec::new(), uses: 0 }
+        Self { store, random: Box::new(random), open: HashMap::new(), problems: Vec::new(), uses: 0, at_part: HashMap::new() }
     }
 
     /// Returns the store.
@@ -178,12 +180,15 @@ impl<S: Store> Log<S> {
         writes: &mut Vec<Write>,
         touched: &mut Vec<DocumentId>,
     ) -> Result<(), LogError> {
-        let mut parts = self.parts(home)?;
         // Entries known by their content (an import) may stand in an earlier part; those made here cannot, since their
-        // ids are new. Only several at once come from an import.
-        let known = if entries.len() > 1 { parts.clone() } else { parts.split_off(parts.len().saturating_sub(1)) };
+        // ids are new. Only several at once come from an import. A list of the store costs more than all else here.
+        let known = match self.at_part.get(&home) {
+            Some(part) if entries.len() == 1 => vec![home.part(*part)],
+            _ => self.parts(home)?,
+        };
+        let known = if entries.len() == 1 { &known[known.len().saturating_sub(1)..] } else { &known[..] };
         let mut new: Vec<&Entry> = entries.to_vec();
-        for part in &known {
+        for part in known {
             let document = &self.document(*part)?.document;
             new.retain(|e| !document.holds(e.id));
         }
@@ -200,6 +205,7 @@ impl<S: Store> Log<S> {
                 writes.push(self.put(id, &new)?);
                 touched.push(id);
             }
+            self.at_part.insert(home, part);
             new = rest;
             part += 1;
         }

@@ -4,6 +4,7 @@ use embertally_stats::IntervalMethod;
 use serde::Serialize;
 
 use super::group::Group;
+use super::percent::percent;
 use super::rate::Rate;
 use super::table::{RateRow, RatesError, RatesRequest, rates};
 use super::verdict::{Judged, Rules, Verdict, judge};
@@ -142,11 +143,6 @@ fn pairing(
         fuse,
         measures: measures.clone(),
     })
-}
-
-fn percent(share: f64) -> String {
-    let p = share * 100.0;
-    if p == 0.0 || p >= 10.0 { format!("{p:.0} %") } else { format!("{p:.1} %") }
 }
 
 /// Says why, with the numbers that the verdict rests on.

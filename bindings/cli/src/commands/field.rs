@@ -202,16 +202,22 @@ pub(crate) fn print_live(ledger: &Ledger, live: &[LiveShot<'_>]) -> Result<(), C
     if rows.is_empty() {
         line("Nothing in this log is recorded as live. That is no proof that nothing is: look.")?;
     } else {
-        let headers = ["shot", "outing", "where", "position", "what", "fuse", "why"];
-        let cells = live_rows(ledger, &rows).into_iter().map(Vec::from).collect();
-        line(&table(&headers, &[3], cells))?;
-        let mut waits: Vec<String> = rows
-            .iter()
-            .filter_map(|l| Some((name_of(ledger, RegisterId::Outing(l.shot.outing)), wait_minutes(ledger, l)?)))
-            .map(|(outing, wait)| format!("{outing}: wait {wait} min before approaching, as its own rules state."))
-            .collect();
-        waits.dedup();
-        waits.into_iter().try_for_each(|text| line(&text))?;
+        let mut cells = live_rows(ledger, &rows);
+        // By outing, and within it by where a person has to go.
+        cells.sort_by(|a, b| (&a[1], &a[2]).cmp(&(&b[1], &b[2])));
+        for same in cells.chunk_by(|a, b| a[1] == b[1]) {
+            let Some([_, outing, ..]) = same.first() else { continue };
+            let wait = rows.iter().find(|l| name_of(ledger, RegisterId::Outing(l.shot.outing)) == *outing);
+            let wait = wait.and_then(|l| wait_minutes(ledger, l));
+            let wait = wait.map_or_else(String::new, |w| format!("; its rules say to wait {w} min before approaching"));
+            line(&format!("\n{outing}: {} live{wait}.", same.len()))?;
+            let headers = ["shot", "where", "position", "what", "fuse", "why"];
+            let without_outing =
+                |[shot, _, place, position, what, fuse, why]: &[String; 7]| {
+                    [shot, place, position, what, fuse, why].map(String::clone).to_vec()
+                };
+            line(&table(&headers, &[2], same.iter().map(without_outing).collect()))?;
+        }
     }
     if !unseen.is_empty() {
         line(&format!("{} more fired, and nobody saw whether the fuse was lit.", unseen.len()))?;

@@ -30,7 +30,7 @@ fn read(path: &Path) -> Result<Vec<u8>, CliError> {
 }
 
 /// Writes a file beside the old one and puts it in its place, so that a full disk leaves the old one whole.
-fn write_whole(path: &Path, write: impl FnOnce(&mut dyn Write) -> Result<(), CliError>) -> Result<(), CliError> {
+pub(super) fn write_whole(path: &Path, write: impl FnOnce(&mut dyn Write) -> Result<(), CliError>) -> Result<(), CliError> {
     if path == Path::new("-") {
         return write(&mut io::stdout().lock());
     }

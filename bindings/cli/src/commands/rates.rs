@@ -1,8 +1,9 @@
 //! Rates and pairings.
 
-use embertally_core::ledger::{Ledger, Measure};
+use embertally_core::chart::{BarStyle, bars};
+use embertally_core::ledger::Measure;
 use embertally_core::rates::{
-    Group, Pairing, PairingsRequest, Rate, RateTable, RatesError, RatesRequest, Rules, pairings as all_pairings,
+    Group, Pairing, PairingsRequest, Rate, RateTable, RatesError, RatesRequest, Rules, Verdict, pairings as all_pairings,
     rates as all_rates, weather_field,
 };
 use serde::Serialize;
@@ -10,7 +11,8 @@ use serde::Serialize;
 use super::Context;
 use crate::args::{IntervalArgs, PairingsArgs, RatesArgs, RuleNumbers};
 use crate::error::{CliError, sentence};
-use crate::output::{CAUTION, json, line, percent, say, table};
+use crate::figures::figures;
+use crate::output::{CAUTION, fancy, json, line, percent, say, table};
 
 /// Turns an error about rates into a refusal or a wrong call.
 pub(super) fn rates_error(error: &RatesError) -> CliError {
@@ -151,11 +153,14 @@ pub(super) fn pairings(context: &Context, args: &PairingsArgs) -> Result<(), Cli
             rows: &found,
         });
     }
-    print_pairings(&ledger, &request, &found)
+    print_pairings(&request, &found)
 }
 
+/// How wide an interval is drawn, in characters.
+const BAR_WIDTH: usize = 34;
+
 /// Prints pairings worst first, each with its interval drawn.
-pub(crate) fn print_pairings(_ledger: &Ledger, request: &PairingsRequest, found: &[Pairing]) -> Result<(), CliError> {
+pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Result<(), CliError> {
     if found.is_empty() {
         return line("No shot counts for this yet.");
     }
@@ -165,10 +170,13 @@ pub(crate) fn print_pairings(_ledger: &Ledger, request: &PairingsRequest, found:
         percent(request.level),
         request.method
     ));
-    let bars = crate::bars::draw(found, request.rules.tolerable);
+    let all: Vec<_> = found.iter().flat_map(|p| &p.measures).map(|m| figures(&m.rate)).collect();
+    let style = if fancy() { BarStyle::Drawn } else { BarStyle::Plain };
+    let bars = bars(&all, request.rules.tolerable, BAR_WIDTH, style);
+    let mut drawn = bars.lines.into_iter();
     let mut rows = Vec::new();
-    for (pairing, bars) in found.iter().zip(bars.lines) {
-        for (n, (judged, bar)) in pairing.measures.iter().zip(bars).enumerate() {
+    for pairing in found {
+        for (n, judged) in pairing.measures.iter().enumerate() {
             let head = |text: String| if n == 0 { text } else { String::new() };
             rows.push(vec![
                 head(pairing.lot.clone().unwrap_or_default()),
@@ -180,7 +188,7 @@ pub(crate) fn print_pairings(_ledger: &Ledger, request: &PairingsRequest, found:
                     0 => String::new(),
                     n => n.to_string(),
                 },
-                bar,
+                drawn.next().unwrap_or_default(),
                 percent(judged.judged.probability_above),
             ]);
         }
@@ -189,12 +197,23 @@ pub(crate) fn print_pairings(_ledger: &Ledger, request: &PairingsRequest, found:
     let headers = ["lot", "fuse", "verdict", "measure", "failed", "open", bars.scale.as_str(), tolerable.as_str()];
     line(&table(&headers, &[4, 5, 7], rows))?;
     line("")?;
-    for pairing in found {
+    // The proved and the suspect are read out; those that are open are many and alike.
+    let (open, told): (Vec<_>, Vec<_>) = found.iter().partition(|p| p.verdict == Verdict::TestMore);
+    for pairing in told {
         let fuse = pairing.fuse.as_deref().unwrap_or("no fuse");
         line(&format!("{} on {fuse}: {}", pairing.lot.as_deref().unwrap_or("?"), pairing.sentence))?;
         if let Some(use_by) = &pairing.past_use_by {
             line(&format!("  The lot's use-by was {use_by}; that is a flag, and no part of the verdict."))?;
         }
+    }
+    if !open.is_empty() {
+        let needed = open.iter().filter_map(|p| p.clean_shots_needed);
+        let range = match (needed.clone().min(), needed.max()) {
+            (Some(low), Some(high)) if low == high => format!("{low} more shots"),
+            (Some(low), Some(high)) => format!("{low} to {high} more shots"),
+            _ => "more shots than can be reckoned".to_owned(),
+        };
+        line(&format!("{} pairings are open: each takes {range} without a failure to clear it.", open.len()))?;
     }
     say(&format!("\n{CAUTION}"));
     Ok(())

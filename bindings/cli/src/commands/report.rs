@@ -1,5 +1,229 @@
-//! stub
+//! The report page: everything that the log says, in one file.
+
+use embertally_core::chart::{Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::facts::Moment;
+use embertally_core::ledger::{Bands, Ledger, LiveReason, LiveShot, Measure, WeatherField};
+use embertally_core::rates::{Group, PairingsRequest, RateTable, RatesRequest, Rules, judge, pairings, rates};
+use serde_json::json;
+
 use super::Context;
+use super::field::{dispute_lines, live_rows};
+use super::files::write_whole;
+use super::rates::{only, parsed, rates_error, rules};
 use crate::args::ReportArgs;
-use crate::error::CliError;
-pub(super) fn report(_c: &Context, _a: &ReportArgs) -> Result<(), CliError> { Ok(()) }
+use crate::error::{CliError, file_error};
+use crate::figures::{figures, tone};
+use crate::names::short_volley;
+use crate::output::{self, CAUTION, say};
+use crate::report::{
+    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable, ReportData, Summary,
+    page,
+};
+use crate::session::now;
+
+pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliError> {
+    let request = PairingsRequest {
+        measure: None,
+        method: parsed(&args.interval.interval)?,
+        level: args.interval.level,
+        rules: rules(&args.rules),
+        only: only(&args.interval)?,
+        today: now().date(),
+    };
+    let ledger = context.open_to_read()?.ledger()?;
+    let data = data(&ledger, &request, now(), false)?;
+    let text = page(&data);
+    write_whole(&args.out, |out| out.write_all(text.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
+    if context.json {
+        return output::json(&json!({ "file": args.out.display().to_string(), "bytes": text.len() }));
+    }
+    say(&format!("Report written to {} ({} kB); open it in any browser.", args.out.display(), text.len().div_ceil(1000)));
+    Ok(())
+}
+
+/// Gathers what the page shows.
+pub(crate) fn data(
+    ledger: &Ledger,
+    request: &PairingsRequest,
+    made_at: Moment,
+    invented: bool,
+) -> Result<ReportData, CliError> {
+    let table = |measure: Measure, by: Vec<Group>| {
+        let (method, level, only) = (request.method, request.level, request.only.clone());
+        rates(ledger, &RatesRequest { by, measure, method, level, only, ..RatesRequest::default() })
+            .map_err(|e| rates_error(&e))
+    };
+    let found = pairings(ledger, request).map_err(|e| rates_error(&e))?;
+    let pairings = found
+        .iter()
+        .map(|p| PairingText {
+            lot: p.lot.clone().unwrap_or_default(),
+            fuse: p.fuse.clone(),
+            verdict: tone(p.verdict),
+            sentence: p.sentence.clone(),
+            past_use_by: p.past_use_by.clone(),
+            clean_shots_needed: p.clean_shots_needed,
+            measures: p
+                .measures
+                .iter()
+                .map(|m| MeasureNumbers {
+                    measure: m.measure.to_owned(),
+                    figures: figures(&m.rate),
+                    verdict: tone(m.judged.verdict),
+                    probability_above: m.judged.probability_above,
+                })
+                .collect(),
+        })
+        .collect();
+    let charts = [
+        (Measure::Ignition, "igniters that failed by themselves, of those that had their pulse"),
+        (Measure::Transfer, "fuses that were not lit, of those whose igniter fired"),
+    ]
+    .into_iter()
+    .map(|(measure, counts)| {
+        let table = table(measure, vec![Group::Lot, Group::Fuse])?;
+        Ok(MeasureCharts {
+            measure: measure.word().to_owned(),
+            counts: counts.to_owned(),
+            lines: lines(&table, &request.rules),
+            heat: heat(&table),
+        })
+    })
+    .collect::<Result<Vec<_>, CliError>>()?;
+    let by_weather = [Measure::Ignition, Measure::Slow, Measure::Transfer, Measure::EndToEnd]
+        .into_iter()
+        .map(|measure| Ok(rates_table(&table(measure, vec![Group::Lot, Group::Fuse, Group::Weather])?)))
+        .collect::<Result<Vec<_>, CliError>>()?;
+    Ok(ReportData {
+        title: "What the log says".to_owned(),
+        made_at: made_at.to_string(),
+        invented,
+        summary: summary(ledger),
+        tolerable: request.rules.tolerable,
+        pairings,
+        live: live(ledger),
+        cautions: vec![CAUTION.to_owned()],
+        charts,
+        rates: by_weather,
+        disputes: disputes(ledger),
+        method: method(ledger.bands(), request),
+    })
+}
+
+fn summary(ledger: &Ledger) -> Summary {
+    let (mut devices, mut observers) = (std::collections::BTreeSet::new(), std::collections::BTreeSet::new());
+    let mut volleys = 0;
+    for volley in ledger.volleys() {
+        volleys += 1;
+        devices.insert(volley.device);
+        for seen in &volley.sightings {
+            devices.insert(seen.device);
+            observers.insert(seen.observer);
+        }
+    }
+    Summary {
+        outings: ledger.columns().outings().size() as u64 - 1,
+        volleys,
+        shots: ledger.columns().len() as u64,
+        devices: devices.len() as u64,
+        observers: observers.len() as u64,
+    }
+}
+
+fn lines(table: &RateTable, rules: &Rules) -> Vec<IntervalLine> {
+    let line = |row: &embertally_core::rates::RateRow| IntervalLine {
+        label: row.names.first().cloned().flatten().unwrap_or_else(|| "lot not named".to_owned()),
+        sub_label: row.names.get(1).cloned().flatten().unwrap_or_else(|| "no fuse".to_owned()),
+        figures: figures(&row.rate),
+        tone: judge(&row.rate, rules).map_or(Tone::Plain, |j| tone(j.verdict)),
+    };
+    table.rows.iter().map(line).collect()
+}
+
+/// Lots down, fuses across.
+fn heat(table: &RateTable) -> HeatTable {
+    let name = |row: &embertally_core::rates::RateRow, at: usize, none: &str| {
+        row.names.get(at).cloned().flatten().unwrap_or_else(|| none.to_owned())
+    };
+    let mut columns: Vec<String> = table.rows.iter().map(|r| name(r, 1, "no fuse")).collect();
+    columns.sort();
+    columns.dedup();
+    let mut rows: Vec<(String, Vec<Option<Figures>>)> = Vec::new();
+    for row in &table.rows {
+        let (lot, fuse) = (name(row, 0, "lot not named"), name(row, 1, "no fuse"));
+        if rows.last().is_none_or(|(last, _)| *last != lot) {
+            rows.push((lot, vec![None; columns.len()]));
+        }
+        if let (Some((_, cells)), Some(at)) = (rows.last_mut(), columns.iter().position(|c| *c == fuse)) {
+            cells[at] = Some(figures(&row.rate));
+        }
+    }
+    HeatTable { row_word: "lot".to_owned(), columns, rows, ..HeatTable::default() }
+}
+
+fn rates_table(table: &RateTable) -> RatesTable {
+    let caption = match table.request.measure {
+        Measure::Ignition => "Ignition: igniters that failed by themselves, of those that had their pulse",
+        Measure::Slow => "Slow: igniters that fired late, of those that fired",
+        Measure::Transfer => "Transfer: fuses that were not lit, of those whose igniter fired",
+        Measure::EndToEnd => "End to end: shots at a fuse that did not light it",
+    };
+    RatesTable {
+        caption: caption.to_owned(),
+        heads: table.request.by.iter().map(|g| g.word().to_owned()).collect(),
+        rows: table.rows.iter().map(|r| RatesRow { names: r.names.clone(), figures: figures(&r.rate) }).collect(),
+    }
+}
+
+fn live(ledger: &Ledger) -> Vec<LiveRow> {
+    let live = ledger.live();
+    let shown: Vec<&LiveShot<'_>> = live.iter().filter(|l| l.reason != LiveReason::Unseen).collect();
+    live_rows(ledger, &shown)
+        .into_iter()
+        .zip(&shown)
+        .map(|([_, outing, place, position, what, fuse, why], live)| LiveRow {
+            shot: what,
+            fuse: Some(fuse).filter(|f| !f.is_empty()),
+            place: if place.is_empty() { format!("position {position}") } else { format!("{place}, position {position}") },
+            when: match ledger.register().outings().get(live.shot.outing).and_then(|o| o.value.wait_minutes) {
+                Some(wait) => format!("{outing}; its rules say to wait {wait} min"),
+                None => outing,
+            },
+            why,
+        })
+        .collect()
+}
+
+fn disputes(ledger: &Ledger) -> Vec<DisputeText> {
+    let text = |[kind, id, field, said]: [String; 4]| DisputeText {
+        about: format!("{kind} {id}, {field}"),
+        said: said.split("; ").map(str::to_owned).collect(),
+    };
+    let proposals = ledger.proposals().into_iter().map(|p| DisputeText {
+        about: "probably one real volley".to_owned(),
+        said: vec![
+            format!("{} and {}", short_volley(p.first), short_volley(p.second)),
+            p.reason().to_owned(),
+        ],
+    });
+    dispute_lines(ledger).into_iter().map(text).chain(proposals).collect()
+}
+
+fn method(bands: &Bands, request: &PairingsRequest) -> Method {
+    let cuts = |field: WeatherField| {
+        (1..bands.count(field)).map(|code| bands.name(field, code as u8)).collect::<Vec<_>>().join("; ")
+    };
+    Method {
+        interval: request.method.to_string(),
+        level: request.level,
+        set_aside_from: request.rules.set_aside_from,
+        restrict_from: request.rules.restrict_from,
+        use_up_to: request.rules.use_up_to,
+        weather_bands: WeatherField::ALL.iter().map(|f| (f.word().to_owned(), cuts(*f))).collect(),
+        notes: vec![format!(
+            "A shot's weather is what was stated with its volley, else the nearest earlier reading of its outing, at \
+             most {} minutes old.",
+            bands.max_age_minutes
+        )],
+    }
+}

@@ -201,7 +201,7 @@ fn tell(ledger: &Ledger, counts: &[u64], carried: &[usize], same: bool) -> Resul
     print_rates(&table(Measure::Transfer)?)?;
     heading("5  Pairings, worst first")?;
     let (request, found) = judged(ledger)?;
-    print_pairings(ledger, &request, &found)?;
+    print_pairings(&request, &found)?;
     heading("6  Where observers disagree")?;
     print_disputes(ledger, &[])?;
     heading("7  What is still live on the field")?;
@@ -256,6 +256,12 @@ fn lessons(ledger: &Ledger, found: &[Pairing]) -> Vec<String> {
              booked to the circuit; {open} were never tried again and stay unresolved instead of counting as bad."
         ));
     }
+    let ruled = because(&[Grounds::Ruling]);
+    if ruled > 0 {
+        said.push(format!(
+            "{ruled} failure is booked to the circuit by a ruling, with its reason; the failure itself stays in the log."
+        ));
+    }
     let mixed = mixed_strings(ledger);
     if mixed > 0 {
         said.push(format!(
@@ -272,7 +278,8 @@ fn lessons(ledger: &Ledger, found: &[Pairing]) -> Vec<String> {
     }
     let live = ledger.live().iter().filter(|l| l.reason != LiveReason::Unseen).count();
     if live > 0 {
-        said.push(format!("{live} shots are still recorded as live. They come first, before any number here."));
+        let shots = if live == 1 { "1 shot is".to_owned() } else { format!("{live} shots are") };
+        said.push(format!("{shots} still recorded as live. That comes first, before any number here."));
     }
     said
 }

@@ -32,6 +32,8 @@ pub(super) struct Season<'a> {
     next_label: u32,
     /// The first unit that failed a second time, alone.
     failed_twice: Option<(ShotId, OutingId)>,
+    /// What the test has left live so far.
+    left: Vec<ShotId>,
 }
 
 const ORLA: usize = 0;
@@ -52,7 +54,7 @@ struct Field<'a> {
 
 impl<'a> Season<'a> {
     pub(super) fn new(devices: &'a mut [Device], clock: &'a Clock, seed: u64) -> Self {
-        Self { devices, clock, chance: Chance::new(seed), next_unit: [1; LOTS.len()], next_label: 1, failed_twice: None }
+        Self { devices, clock, chance: Chance::new(seed), next_unit: [1; LOTS.len()], next_label: 1, failed_twice: None, left: Vec::new() }
     }
 
     /// Lets the chief write the register and the two outings; the others are handed them before they part.
@@ -204,11 +206,28 @@ impl<'a> Season<'a> {
                 let field =
                     Field { outing: id, module, channel, wiring, fuse: Some(fuse), shots: &shots, truths: &truths };
                 let seen_by = if channel == 1 { &pair[..] } else { &pair[usize::from(channel == 3)..][..1] };
-                self.play(&field, seen_by)?;
+                let ids = self.play(&field, seen_by)?;
+                self.note_live(&field, &ids);
                 self.try_again(&field, pair[0])?;
             }
         }
-        Ok(())
+        // After the waiting time the chief walks both stations, and writes down what was made safe.
+        self.clock.pass(35 * 60);
+        let shots = std::mem::take(&mut self.left);
+        self.made_safe(id, shots, "taken down and soaked")
+    }
+
+    /// Keeps what a volley left live: its shots by the first device's id.
+    fn note_live(&mut self, field: &Field<'_>, ids: &[VolleyId]) {
+        let Some(volley) = ids.first() else { return };
+        let unlit = (1..).zip(field.truths).filter(|(_, t)| !t.lit);
+        self.left.extend(unlit.map(|(position, _)| ShotId { volley: *volley, position }));
+    }
+
+    fn made_safe(&mut self, id: OutingId, shots: Vec<ShotId>, how: &str) -> Result<(), CliError> {
+        let (by, at) = (Some(self.devices[ORLA].observer()), Some(self.clock.now()));
+        let how = Some(how.to_owned());
+        self.devices[ORLA].state(Home::Outing(id), vec![Fact::MadeSafe(MadeSafe { shots, by, at, how })])
     }
 
     /// Units that failed are tried once more, each alone: those that fail again are bad, the others were not.
@@ -229,6 +248,7 @@ impl<'a> Season<'a> {
                     },
                     &[device],
                 )?;
+                self.left.extend(ids.first().map(|volley| ShotId { volley: *volley, position: 1 }));
                 if let (None, Some(volley)) = (self.failed_twice, ids.first()) {
                     self.failed_twice = Some((ShotId { volley: *volley, position: 1 }, field.outing));
                 }
@@ -260,7 +280,8 @@ impl<'a> Season<'a> {
             cause: None,
             note: Some(note.to_owned()),
         };
-        self.log_as(PIM, &field, vec![saw(Ignition::Fired, "a short spark, then nothing")])?;
+        let id = self.log_as(PIM, &field, vec![saw(Ignition::Fired, "a short spark, then nothing")])?;
+        self.left.push(ShotId { volley: id, position: 1 });
         self.log_as(TAMSIN, &field, vec![saw(Ignition::Failed, "saw no light at all")])?;
         self.next_label += 1;
         Ok(())
@@ -281,7 +302,8 @@ impl<'a> Season<'a> {
             shots: &shots,
             truths: &truths,
         };
-        self.play(&field, &[PIM, TAMSIN])?;
+        let ids = self.play(&field, &[PIM, TAMSIN])?;
+        self.left.extend(ids.first().into_iter().flat_map(|v| [7, 8].map(|position| ShotId { volley: *v, position })));
         for shot in shots.iter().enumerate().filter(|(i, _)| *i != 2).map(|(_, s)| s).take(5) {
             let again = [Shot { attempt: 2, ..shot.clone() }];
             let fired = [Truth { ignition: Ignition::Fired, lit: true, delay_ms: 27.0, strength: 4 }];
@@ -356,9 +378,7 @@ impl<'a> Season<'a> {
             .filter(|(module, ..)| *module == NORTH)
             .map(|(_, volley, position)| ShotId { volley: *volley, position: *position })
             .collect();
-        let (by, at) = (Some(self.devices[ORLA].observer()), Some(self.clock.now()));
-        let how = Some("cut back and soaked".to_owned());
-        self.devices[ORLA].state(Home::Outing(id), vec![Fact::MadeSafe(MadeSafe { shots, by, at, how })])
+        self.made_safe(id, shots, "cut back and soaked")
     }
 
     /// Back at the boathouse the chief finds a cracked clip on one unit that failed twice, and rules on it.

@@ -135,13 +135,13 @@ impl<'n> Grouping<'n> {
                         return group;
                     }
                 }
-                Key::Label(ids.outing, ids.device, comparable_name(label))
+                Key::Label(ids.outing, ids.device, compared(label))
             }
             None if wired => return self.group_of_run(placed, place),
             // Two igniters without a number may look the same and are two all the same.
             None if row.unit == UNNUMBERED => return self.new_group(),
             None => {
-                let (unit, attempt) = (comparable_name(&row.unit), row.attempt.unwrap_or(1));
+                let (unit, attempt) = (compared(&row.unit), row.attempt.unwrap_or(1));
                 Key::Alone(ids.outing, ids.device, ids.lot, unit, attempt, row.time, ids.module, row.channel)
             }
         };
@@ -206,6 +206,12 @@ impl<'n> Grouping<'n> {
         entries.append(&mut volleys);
         Grouped { entries, rows: kept().count() as u64 }
     }
+}
+
+/// Returns a unit or a label as it is compared: [`comparable_name`], which plain numbers need not go through.
+fn compared(name: &str) -> String {
+    let plain = name.bytes().all(|b| b.is_ascii_graphic() && !b.is_ascii_uppercase());
+    if plain { name.to_owned() } else { comparable_name(name) }
 }
 
 /// What rows became.

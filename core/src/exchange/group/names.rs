@@ -66,7 +66,14 @@ impl<I: Copy> Cache<I> {
                 id
             }
         };
-        self.last = Some((name.to_owned(), id));
+        match &mut self.last {
+            Some((last, last_id)) => {
+                last.clear();
+                last.push_str(name);
+                *last_id = id;
+            }
+            None => self.last = Some((name.to_owned(), id)),
+        }
         id
     }
 }

@@ -6,10 +6,10 @@
 
 use std::collections::{HashMap, HashSet};
 
-use super::Placed;
 use super::names::Ids;
+use super::{Placed, compared};
 use crate::exchange::row::{Row, UNNUMBERED};
-use crate::facts::{DeviceId, LotId, ModuleId, Moment, OutingId, PersonId, WiringKind, comparable_name};
+use crate::facts::{DeviceId, LotId, ModuleId, Moment, OutingId, PersonId, WiringKind};
 
 type Unit = (LotId, String);
 
@@ -101,7 +101,7 @@ impl Run {
 }
 
 fn unit(row: &Row, ids: Ids) -> Unit {
-    (ids.lot, comparable_name(&row.unit))
+    (ids.lot, compared(&row.unit))
 }
 
 fn shared(row: &Row, ids: Ids) -> Shared {

@@ -1,10 +1,10 @@
 //! Which rows of a volley speak of the same igniter, and at which position it stands.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashMap;
 
-use super::{Conflict, Placed};
-use crate::exchange::row::{Column, UNNUMBERED};
-use crate::facts::{FuseId, LotId, PersonId, Shot, comparable_name};
+use super::{Conflict, Placed, compared};
+use crate::exchange::row::{Column, Row, UNNUMBERED};
+use crate::facts::{FuseId, LotId, PersonId, Shot};
 
 /// One igniter of a volley as its rows state it.
 #[derive(Debug)]
@@ -21,22 +21,36 @@ pub(super) struct Slot {
 /// The igniters of a volley.
 #[derive(Debug, Default)]
 pub(super) struct Slots {
+    /// Only one row speaks of the volley: there is nothing to look up, and most rows of a test are like that.
+    alone: bool,
     slots: Vec<Slot>,
     by_position: HashMap<u16, usize>,
     by_unit: HashMap<(LotId, String), usize>,
     cursors: HashMap<Option<PersonId>, usize>,
-    taken: HashSet<(Option<PersonId>, usize)>,
+    /// The row in which an observer speaks of a slot.
+    taken: HashMap<(Option<PersonId>, usize), usize>,
 }
 
 impl Slots {
+    /// Begins a volley of which so many rows speak.
+    pub(super) fn of(rows: usize) -> Self {
+        Self { alone: rows == 1, ..Self::default() }
+    }
+
     pub(super) fn len(&self) -> usize {
         self.slots.len()
     }
 
     /// Returns the igniter that a row speaks of; one that gives no position is found by its unit, or is the next.
-    pub(super) fn place(&mut self, at: usize, placed: &Placed) -> Result<usize, Conflict> {
+    ///
+    /// An error leaves everything as it was: a row is taken whole or not at all.
+    pub(super) fn place(&mut self, at: usize, placed: &Placed, rows: &[Placed]) -> Result<Spoken, Conflict> {
         let (row, ids) = (&placed.row, placed.ids);
-        let unit = (row.unit != UNNUMBERED).then(|| (ids.lot, comparable_name(&row.unit)));
+        if self.alone {
+            self.slots.push(Slot::of(placed));
+            return Ok(Spoken { slot: 0, copy_of: None });
+        }
+        let unit = (row.unit != UNNUMBERED).then(|| (ids.lot, compared(&row.unit)));
         let by_unit = unit.as_ref().and_then(|u| self.by_unit.get(u)).copied();
         let found = match row.position {
             Some(position) => self.by_position.get(&position).copied(),
@@ -48,6 +62,15 @@ impl Slots {
             let reason = format!("line {} has this unit at another position of the same volley", other.line);
             return Err(conflict(Column::Unit, reason));
         }
+        let earlier = found.and_then(|slot| self.taken.get(&(ids.observer, slot))).and_then(|row| rows.get(*row));
+        if let Some(earlier) = earlier.filter(|earlier| !says_the_same(&earlier.row, row)) {
+            let reason = format!(
+                "line {} has another sighting of this shot by the same observer; \
+                 a second try has its own attempt and volley",
+                earlier.line
+            );
+            return Err(conflict(Column::Ignition, reason));
+        }
         let slot = match found {
             Some(slot) => {
                 if let Some(known) = self.slots.get_mut(slot) {
@@ -58,15 +81,7 @@ impl Slots {
                 slot
             }
             None => {
-                self.slots.push(Slot {
-                    position: row.position,
-                    lot: ids.lot,
-                    unit: unit.is_some().then(|| row.unit.clone()),
-                    attempt: row.attempt,
-                    fuse: ids.fuse,
-                    string_length: row.string_length,
-                    line: placed.line,
-                });
+                self.slots.push(Slot::of(placed));
                 self.slots.len() - 1
             }
         };
@@ -82,8 +97,8 @@ impl Slots {
             }
             None => {}
         }
-        self.taken.insert((ids.observer, slot));
-        Ok(slot)
+        self.taken.entry((ids.observer, slot)).or_insert(at);
+        Ok(Spoken { slot, copy_of: earlier.map(|earlier| earlier.line) })
     }
 
     /// Several observers go along the same igniters in the same order: the next of the lot that this one has not had.
@@ -91,7 +106,7 @@ impl Slots {
         let from = self.cursors.get(&observer).copied().unwrap_or(0);
         let mut rest = self.slots.iter().enumerate().skip(from);
         let fits = |(place, slot): &(usize, &Slot)| {
-            slot.lot == lot && slot.unit.is_none() && !self.taken.contains(&(observer, *place))
+            slot.lot == lot && slot.unit.is_none() && !self.taken.contains_key(&(observer, *place))
         };
         rest.find(fits).map(|(place, _)| place)
     }
@@ -107,16 +122,36 @@ impl Slots {
             order.push((slot.position.or_else(|| free.next()).unwrap_or(u16::MAX), place));
         }
         order.sort_unstable();
-        let mut ordered = Ordered { shots: Vec::new(), lengths: Vec::new(), positions: HashMap::new(), moved: false };
+        let mut ordered =
+            Ordered { shots: Vec::new(), lengths: Vec::new(), positions: vec![0; self.slots.len()], moved: false };
         for ((wanted, place), position) in order.into_iter().zip(1_u16..) {
             let Some(slot) = self.slots.get(place) else { continue };
             ordered.shots.push(slot.shot());
             ordered.lengths.push(slot.string_length);
-            ordered.positions.insert(place, position);
+            if let Some(of_slot) = ordered.positions.get_mut(place) {
+                *of_slot = position;
+            }
             ordered.moved |= wanted != position;
         }
         ordered
     }
+}
+
+/// Which igniter a row speaks of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Spoken {
+    pub(super) slot: usize,
+    /// The line that says the same already.
+    pub(super) copy_of: Option<u64>,
+}
+
+fn says_the_same(a: &Row, b: &Row) -> bool {
+    a.ignition == b.ignition
+        && a.transfer == b.transfer
+        && a.delay == b.delay
+        && a.strength == b.strength
+        && a.cause == b.cause
+        && a.note == b.note
 }
 
 /// A volley's igniters in order.
@@ -126,28 +161,41 @@ pub(super) struct Ordered {
     /// The length of the string that each is in, as stated.
     pub(super) lengths: Vec<Option<u16>>,
     /// The position of each slot.
-    pub(super) positions: HashMap<usize, u16>,
+    pub(super) positions: Vec<u16>,
     /// Positions were closed up.
     pub(super) moved: bool,
 }
 
 impl Slot {
-    /// Takes what a further row adds; names the column in which it contradicts the rows before.
+    fn of(placed: &Placed) -> Self {
+        let row = &placed.row;
+        Self {
+            position: row.position,
+            lot: placed.ids.lot,
+            unit: (row.unit != UNNUMBERED).then(|| row.unit.clone()),
+            attempt: row.attempt,
+            fuse: placed.ids.fuse,
+            string_length: row.string_length,
+            line: placed.line,
+        }
+    }
+
+    /// Takes what a further row adds, all or nothing; names the column in which it contradicts the rows before.
     fn agree(&mut self, placed: &Placed) -> Result<(), (Column, &'static str)> {
         let (row, ids) = (&placed.row, placed.ids);
+        let said = (row.unit != UNNUMBERED).then_some(&row.unit);
+        let other_unit = |known: &String| said.is_some_and(|said| compared(known) != compared(said));
         if self.lot != ids.lot {
             return Err((Column::Lot, "lot"));
         }
-        let unit = (row.unit != UNNUMBERED).then_some(&row.unit);
-        fill(&mut self.attempt, row.attempt).map_err(|()| (Column::Attempt, "attempt"))?;
-        fill(&mut self.fuse, ids.fuse).map_err(|()| (Column::Fuse, "fuse"))?;
-        match (&self.unit, unit) {
-            (Some(known), Some(said)) if comparable_name(known) != comparable_name(said) => {
-                return Err((Column::Unit, "unit"));
-            }
-            (None, Some(said)) => self.unit = Some(said.clone()),
-            _ => {}
+        if self.unit.as_ref().is_some_and(other_unit) {
+            return Err((Column::Unit, "unit"));
         }
+        let (mut attempt, mut fuse) = (self.attempt, self.fuse);
+        fill(&mut attempt, row.attempt).map_err(|()| (Column::Attempt, "attempt"))?;
+        fill(&mut fuse, ids.fuse).map_err(|()| (Column::Fuse, "fuse"))?;
+        (self.attempt, self.fuse) = (attempt, fuse);
+        self.unit = self.unit.take().or_else(|| said.cloned());
         self.string_length = self.string_length.or(row.string_length);
         Ok(())
     }

@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use super::seal::{OWN_VOLLEY, Seals, UNDATED};
-use super::shots::{Ordered, Slots, fill};
+use super::shots::{Ordered, Slots, Spoken, fill};
 use super::{Conflict, MAX_VOLLEY_ROWS, Placed};
 use crate::exchange::notice::Notices;
 use crate::exchange::row::{Column, Row};
@@ -34,35 +34,39 @@ pub(super) fn build(
         return None;
     }
     let mut common = Common::default();
-    let mut slots = Slots::default();
-    let mut slot_of: Vec<(usize, usize)> = Vec::with_capacity(group.len());
+    let mut slots = Slots::of(group.len());
+    let mut spoken: Vec<(usize, Spoken)> = Vec::with_capacity(group.len());
     // Rows that give a position first: those that do not are then found by their unit.
     let (placed, unplaced): (Vec<usize>, Vec<usize>) =
         group.iter().partition(|at| rows.get(**at).is_some_and(|p| p.row.position.is_some()));
     for at in placed.into_iter().chain(unplaced) {
-        let Some(placed) = rows.get_mut(at) else { continue };
-        let taken = common.meet(at, placed, notices).and_then(|()| slots.place(at, placed));
-        match taken {
-            Ok(slot) => slot_of.push((at, slot)),
+        let Some(placed) = rows.get(at) else { continue };
+        // A row is taken whole or not at all: what it shares counts only once its shot fits as well.
+        let mut with_row = common;
+        match with_row.meet(at, placed, notices).and_then(|()| slots.place(at, placed, rows)) {
+            Ok(of_row) => {
+                common = with_row;
+                spoken.push((at, of_row));
+            }
             Err(conflict) => {
-                placed.dropped = true;
                 conflicts.push(conflict);
+                drop_all(rows, &[at]);
             }
         }
     }
-    slot_of.sort_unstable();
+    spoken.sort_unstable_by_key(|(at, _)| *at);
     let ordered = slots.order();
     let wiring = match common.wiring(slots.len()) {
         Ok(wiring) => wiring,
         Err(reason) => {
-            let second = slot_of.iter().find(|(_, slot)| *slot > 0).map_or(first, |(at, _)| *at);
+            let second = spoken.iter().find(|(_, of_row)| of_row.slot > 0).map_or(first, |(at, _)| *at);
             conflicts.push(Conflict { row: second, column: Column::Wiring, reason });
             drop_all(rows, group);
             return None;
         }
     };
-    let seen = sightings(rows, &slot_of, &ordered, notices, conflicts);
-    let (_, kept) = (slot_of.first()?, rows.get(first)?);
+    let seen = sightings(rows, &spoken, &ordered, notices);
+    let kept = rows.get(spoken.first()?.0)?;
     let line = kept.line;
     if ordered.moved {
         notices.line("positions", line, || {
@@ -70,7 +74,7 @@ pub(super) fn build(
         });
     }
     let wiring = strings(wiring, &ordered, line, notices);
-    let label = rows.get(slot_of.first()?.0)?.row.volley.clone();
+    let label = kept.row.volley.clone();
     let ids = kept.ids;
     let volley = Volley {
         outing: ids.outing,
@@ -103,7 +107,7 @@ fn drop_all(rows: &mut [Placed], group: &[usize]) {
 }
 
 /// What all rows of a volley share.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Copy, Default)]
 struct Common {
     wiring: Option<WiringKind>,
     module: Option<ModuleId>,
@@ -210,38 +214,19 @@ fn string_lengths(stated: &[Option<u16>]) -> Option<Vec<u16>> {
 }
 
 /// Collects what each observer saw, the observers in the order in which the file names them.
-fn sightings(
-    rows: &mut [Placed],
-    slot_of: &[(usize, usize)],
-    ordered: &Ordered,
-    notices: &mut Notices,
-    conflicts: &mut Vec<Conflict>,
-) -> Vec<Sightings> {
+fn sightings(rows: &[Placed], spoken: &[(usize, Spoken)], ordered: &Ordered, notices: &mut Notices) -> Vec<Sightings> {
     let mut all: Vec<Sightings> = Vec::new();
     let mut place_of: HashMap<Option<PersonId>, usize> = HashMap::new();
-    let mut known: HashMap<(Option<PersonId>, usize), (Sighting, u64)> = HashMap::new();
-    for (at, slot) in slot_of {
-        let (Some(placed), Some(position)) = (rows.get_mut(*at), ordered.positions.get(slot)) else { continue };
-        let observer = placed.ids.observer;
-        let has_fuse =
-            usize::from(*position).checked_sub(1).and_then(|p| ordered.shots.get(p)).is_some_and(|s| s.fuse.is_some());
-        let sighting = sighting(&placed.row, *position, has_fuse, placed.line, notices);
-        if let Some((earlier, line)) = known.get(&(observer, *slot)) {
-            if *earlier == sighting {
-                notices.line("copied-row", placed.line, || {
-                    format!("The row says what line {line} says, and adds nothing.")
-                });
-            } else {
-                let reason = format!(
-                    "line {line} has another sighting of this shot by the same observer; \
-                     a second try has its own attempt and volley"
-                );
-                conflicts.push(Conflict { row: *at, column: Column::Ignition, reason });
-            }
-            placed.dropped = *earlier != sighting;
+    for (at, of_row) in spoken {
+        let (Some(placed), Some(position)) = (rows.get(*at), ordered.positions.get(of_row.slot)) else { continue };
+        if let Some(line) = of_row.copy_of {
+            notices.line("copied-row", placed.line, || format!("Line {line} says the same already; nothing is added."));
             continue;
         }
-        known.insert((observer, *slot), (sighting.clone(), placed.line));
+        let observer = placed.ids.observer;
+        let shot = usize::from(*position).checked_sub(1).and_then(|p| ordered.shots.get(p));
+        let has_fuse = shot.is_some_and(|s| s.fuse.is_some());
+        let sighting = sighting(&placed.row, *position, has_fuse, placed.line, notices);
         let place = *place_of.entry(observer).or_insert(all.len());
         if place == all.len() {
             all.push(Sightings { volley: OWN_VOLLEY, observer, seen: Vec::new() });

@@ -170,3 +170,37 @@ fn a_chain_of_ten_thousand_corrections_settles_at_once_or_one_by_one() {
     l.settle();
     assert_eq!(l.shots().map(|s| s.unit).collect::<Vec<_>>(), [Some("9999")]);
 }
+
+#[test]
+fn corrections_that_come_backwards_leave_one_volley() {
+    let id = |n: u8| FactId { entry: EntryId::from_bytes([n; 16]), place: 0 };
+    let mut l = Ledger::new();
+    for n in [3, 2, 1] {
+        let mut entry = Entry::new(id(n).entry, device(n), minute(0));
+        match n {
+            1 => entry.state(Fact::Volley(single("1"))),
+            _ => entry.correct(id(n - 1), Fact::Volley(single(&n.to_string()))),
+        };
+        l.add(&entry);
+        l.settle();
+        let first = id(if n == 1 { 1 } else { n - 1 });
+        let all: Vec<_> = l.shots().map(|s| (s.id.volley.0, s.unit)).collect();
+        assert_eq!(all, [(first, Some("3"))], "known by the earliest fact named so far");
+    }
+    assert_eq!(l.volleys().next().map(|v| v.device), Some(device(1)));
+}
+
+#[test]
+fn a_withdrawal_that_turns_out_to_correct_no_withdrawal_counts_all_the_same() {
+    let mut c = Crew::new();
+    let v = c.volley(1, single("1"));
+    let mut late = Entry::new(EntryId::from_bytes([99; 16]), device(2), minute(0));
+    let other = late.state_volley(single("2"));
+    let taking_back = Fact::Withdrawal(Withdrawal { fact: v.0, reason: String::new() });
+    let w = c.correct(1, other.0, taking_back);
+    assert_eq!(c.shots(), 0);
+    c.ledger.add(&late);
+    assert_eq!(c.shots(), 1);
+    c.withdraw(w);
+    assert_eq!(c.shots(), 2);
+}

@@ -63,6 +63,22 @@ fn slow_is_measured_where_it_can_be_and_the_observers_word_where_not() {
 }
 
 #[test]
+fn a_mere_word_on_fired_or_slow_yields_to_a_measured_delay_and_a_word_on_failing_does_not() {
+    let mut c = Crew::new();
+    c.state(1, Fact::Outing(Outing { slow_limit_ms: Some(50), ..outing(OutingKind::Test) }));
+    let v = c.volley(1, single("1"));
+    c.see_as("Ada", v, vec![fired(1)]);
+    c.see_as("Ben", v, vec![delayed(60, 70, Ignition::Fired)]);
+    assert_eq!(finding(&mut c, at(v, 1)).ignition, Outcome::Agreed(Ignition::Slow));
+    c.see_as("Cy", v, vec![delayed(10, 20, Ignition::Fired)]);
+    assert!(finding(&mut c, at(v, 1)).ignition.is_disputed(), "two measurements that differ");
+    let w = c.volley(1, single("2"));
+    c.see_as("Ada", w, vec![saw(1, Ignition::Failed, Transfer::Unlit)]);
+    c.see_as("Ben", w, vec![delayed(60, 70, Ignition::Fired)]);
+    assert!(finding(&mut c, at(w, 1)).ignition.is_disputed());
+}
+
+#[test]
 fn delays_meet_in_what_they_have_in_common_or_are_disputed() {
     let mut c = Crew::new();
     let v = c.volley(1, single("1"));

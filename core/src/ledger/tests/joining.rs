@@ -100,6 +100,17 @@ fn contradicting_matches_are_a_dispute_and_the_first_counts_meanwhile() {
 }
 
 #[test]
+fn a_withdrawn_volley_takes_its_disputed_match_along() {
+    let mut c = Crew::new();
+    let (a, b) = (c.volley(1, single("4")), c.volley(2, single("4")));
+    c.matched(a, b, false);
+    c.matched(b, a, true);
+    assert_eq!(c.settled().disputes().len(), 1);
+    c.withdraw(a.0);
+    assert!(c.settled().disputes().is_empty());
+}
+
+#[test]
 fn joined_volleys_that_name_different_fuses_or_wirings_are_a_dispute() {
     let mut c = Crew::new();
     let a = c.volley(1, single("4"));
@@ -131,10 +142,7 @@ fn unlabelled_units_of_the_same_lots_within_two_minutes_are_asked() {
     let a = c.volley(1, timed(0));
     let b = c.volley(2, timed(2));
     c.volley(2, timed(5));
-    assert_eq!(
-        c.settled().proposals(),
-        [Proposal { first: a, second: b, likeness: Likeness::SameLotsAndTime }]
-    );
+    assert_eq!(c.settled().proposals(), [Proposal { first: a, second: b, likeness: Likeness::SameLotsAndTime }]);
 }
 
 #[test]

@@ -72,14 +72,7 @@ fn ruling(shot: ShotId) -> Ruling {
 }
 
 fn outing(kind: OutingKind) -> Outing {
-    Outing {
-        name: "dry run".to_owned(),
-        kind,
-        place: None,
-        begins: None,
-        slow_limit_ms: None,
-        wait_minutes: None,
-    }
+    Outing { name: "dry run".to_owned(), kind, place: None, begins: None, slow_limit_ms: None, wait_minutes: None }
 }
 
 fn at(volley: VolleyId, position: u16) -> ShotId {

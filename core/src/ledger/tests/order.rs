@@ -51,21 +51,17 @@ fn a_shot() -> impl Strategy<Value = Shot> {
 
 fn some_conditions() -> impl Strategy<Value = Conditions> {
     let temperature = proptest::option::of((-5..35_i16).prop_map(|t| Temperature(t * 100)));
-    (temperature, proptest::option::of(one_of(Precipitation::ALL))).prop_map(|(temperature, precipitation)| Conditions {
-        temperature,
-        precipitation,
-        ..Conditions::default()
-    })
+    (temperature, proptest::option::of(one_of(Precipitation::ALL)))
+        .prop_map(|(temperature, precipitation)| Conditions { temperature, precipitation, ..Conditions::default() })
 }
 
 fn a_volley() -> impl Strategy<Value = Fact> {
-    let wiring =
-        one_of(&[0, 1, 2, 3]).prop_map(|n| match n {
-            0 => Wiring::Single,
-            1 => Wiring::Series,
-            2 => Wiring::Parallel,
-            _ => Wiring::SeriesParallel(Vec::new()),
-        });
+    let wiring = one_of(&[0, 1, 2, 3]).prop_map(|n| match n {
+        0 => Wiring::Single,
+        1 => Wiring::Series,
+        2 => Wiring::Parallel,
+        _ => Wiring::SeriesParallel(Vec::new()),
+    });
     let channel = (proptest::option::of(one_of(&["red", "blue"])), proptest::option::of(1..3_u16));
     let shots = proptest::collection::vec(a_shot(), 1..4);
     (an_outing_name(), wiring, channel, shots, some_conditions(), proptest::option::of(0..200_i64)).prop_map(
@@ -83,10 +79,10 @@ fn a_volley() -> impl Strategy<Value = Fact> {
 }
 
 fn a_sighting() -> impl Strategy<Value = Sighting> {
-    let delay = proptest::option::of((0..5_u32, 0..5_u32).prop_map(|(low, more)| Delay::Stated {
-        low_us: low * 10_000,
-        high_us: (low + more) * 10_000,
-    }));
+    let delay = proptest::option::of(
+        (0..5_u32, 0..5_u32)
+            .prop_map(|(low, more)| Delay::Stated { low_us: low * 10_000, high_us: (low + more) * 10_000 }),
+    );
     let cause = proptest::option::of(one_of(Cause::ALL));
     (0..4_u16, one_of(Ignition::ALL), one_of(Transfer::ALL), delay, proptest::option::of(1..6_u8), cause).prop_map(
         |(position, ignition, transfer, delay, strength, cause)| Sighting {
@@ -109,8 +105,9 @@ fn some_sightings() -> impl Strategy<Value = Fact> {
 fn a_ruling() -> impl Strategy<Value = Fact> {
     let ignition = proptest::option::of(one_of(Ignition::ALL));
     let transfer = proptest::option::of(one_of(Transfer::ALL));
-    (a_shot_id(), ignition, transfer, proptest::option::of(one_of(Cause::ALL)))
-        .prop_map(|(shot, ignition, transfer, cause)| Fact::Ruling(Ruling { ignition, transfer, cause, ..ruling(shot) }))
+    (a_shot_id(), ignition, transfer, proptest::option::of(one_of(Cause::ALL))).prop_map(
+        |(shot, ignition, transfer, cause)| Fact::Ruling(Ruling { ignition, transfer, cause, ..ruling(shot) }),
+    )
 }
 
 fn an_outing() -> impl Strategy<Value = Fact> {
@@ -256,7 +253,10 @@ fn check(ledger: &Ledger) {
         assert_eq!(c.modules().id(c.module()[s.row()]), s.module);
         let lot_type = ledger.register().lots().get(s.lot).and_then(|l| l.value.igniter_type);
         assert_eq!(c.types().id(c.igniter_type()[s.row()]), lot_type);
-        assert_eq!(c.band(WeatherField::Temperature)[s.row()], ledger.bands().code(WeatherField::Temperature, &s.conditions));
+        assert_eq!(
+            c.band(WeatherField::Temperature)[s.row()],
+            ledger.bands().code(WeatherField::Temperature, &s.conditions)
+        );
         // Failed and not made safe, the unit's last attempt: it is on the list, whatever else holds.
         assert!(s.live.is_none() || !s.is_made_safe);
     }
