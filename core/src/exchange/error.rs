@@ -18,7 +18,7 @@ pub struct RowError {
     pub line: u64,
     /// The column's number in the file, from 1; `None` where the file has no such column.
     pub column_number: Option<u32>,
-    /// The column's name, as the file spells it where it has one.
+    /// The name of the column, or of the JSON field; empty where a whole line cannot be read.
     pub column_name: String,
     /// What stands there, shortened.
     pub text: String,

@@ -87,7 +87,8 @@ pub struct Absorbed {
 struct Open {
     document: Document,
     pieces: Vec<(PieceId, PieceKind)>,
-    summary: Summary,
+    /// Worked out when something is written; reading alone does not need it.
+    summary: Option<Summary>,
     used: u64,
 }
 
@@ -219,13 +220,15 @@ impl<S: Store> Log<S> {
             .map(|e| Ok((e.id, e.to_bytes().map_err(|source| LogError::Entry { entry: e.id, source })?)))
             .collect::<Result<Vec<_>, LogError>>()?;
         let open = self.document(id)?;
+        let mut summary = open.summary();
         let chunk = open.document.put(&bytes).map_err(internal)?;
-        entries.iter().for_each(|e| summarise(&mut open.summary, e));
-        open.summary.entries = open.document.len() as u64;
+        entries.iter().for_each(|e| summarise(&mut summary, e));
+        summary.entries = open.document.len() as u64;
+        open.summary = Some(summary.clone());
         if entries.len() >= ENTRIES_FOR_SNAPSHOT || open.pieces.len() >= CHUNKS_BEFORE_COMPACTION {
             Ok(open.compacting(id))
         } else {
-            Ok(Write::Append { document: id, chunk, summary: open.summary.clone() })
+            Ok(Write::Append { document: id, chunk, summary })
         }
     }
 
@@ -349,11 +352,10 @@ impl<S: Store> Log<S> {
                 Unreadable::Malformed(what) => self.report(Problem::UnreadablePiece { document: id, piece, what }),
             }
         }
-        let mut open = Open { document, pieces: held, summary: Summary::default(), used: 0 };
+        let mut open = Open { document, pieces: held, summary: None, used: 0 };
         if damaged && !open.document.stranded().is_empty() {
             self.mend(id, &mut open)?;
         }
-        open.summary = summary_of(&open.document);
         Ok(open)
     }
 
@@ -440,11 +442,11 @@ impl<S: Store> Log<S> {
                 return Ok(());
             }
             touched.push(id);
-            open.summary = summary_of(&open.document);
+            open.summary = None;
             writes.push(if new.len() >= ENTRIES_FOR_SNAPSHOT {
                 open.compacting(id)
             } else {
-                Write::Append { document: id, chunk, summary: open.summary.clone() }
+                Write::Append { document: id, chunk, summary: open.summary() }
             });
             absorbed.added.extend(new);
             Ok(())
@@ -478,7 +480,7 @@ impl<S: Store> Log<S> {
         if chunk.is_empty() {
             return Ok(());
         }
-        let write = Write::Append { document: id, chunk, summary: open.summary.clone() };
+        let write = Write::Append { document: id, chunk, summary: open.summary() };
         self.finish(Ok(()), &[write], &[id])
     }
 
@@ -505,13 +507,18 @@ impl<S: Store> Log<S> {
 }
 
 impl Open {
+    /// Returns the document's line in lists.
+    fn summary(&mut self) -> Summary {
+        self.summary.get_or_insert_with(|| summary_of(&self.document)).clone()
+    }
+
     /// Returns the write that replaces all pieces that this document holds by one.
-    fn compacting(&self, document: DocumentId) -> Write {
+    fn compacting(&mut self, document: DocumentId) -> Write {
         Write::Compact {
             document,
             covers: self.pieces.iter().map(|(id, _)| *id).collect(),
             snapshot: self.document.save(),
-            summary: self.summary.clone(),
+            summary: self.summary(),
         }
     }
 }

@@ -63,7 +63,7 @@ fn grouped(n: u64) -> Cow<'static, str> {
     }
     let mut out = String::new();
     for (at, digit) in digits.chars().enumerate() {
-        if at > 0 && (digits.len() - at) % 3 == 0 {
+        if at > 0 && (digits.len() - at).is_multiple_of(3) {
             out.push('\u{202f}');
         }
         out.push(digit);

@@ -1,0 +1,9 @@
+//! The whole tool, as a crew uses it.
+
+mod contract;
+mod crash;
+mod daily;
+mod demo;
+mod hostile;
+mod import;
+mod order;
