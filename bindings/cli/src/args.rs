@@ -21,6 +21,7 @@ pub(crate) struct Cli {
 }
 
 #[derive(Debug, Subcommand)]
+#[expect(clippy::large_enum_variant, reason = "made once, from the command line")]
 pub(crate) enum Command {
     /// Tell the whole story on invented data, in a log of its own
     Demo(DemoArgs),
@@ -269,8 +270,11 @@ pub(crate) enum OutingAction {
 pub(crate) struct VolleyArgs {
     /// What was seen of each shot in order, one letter a shot, such as 9f1x
     ///
-    /// f fired, fuse lit; u fired, fuse not lit; n fired, fuse not seen; s slow, fuse lit; w slow, fuse not lit;
-    /// x failed; o not tried. A number repeats the letter after it. Without --fuse the fuse is left out.
+    ///   f  fired, fuse lit         s  slow, fuse lit         x  failed
+    ///   u  fired, fuse not lit     w  slow, fuse not lit     o  not tried
+    ///   n  fired, fuse not seen
+    ///
+    /// A number repeats the letter after it. Without --fuse the fuse is left out.
     #[arg(value_name = "SEEN", verbatim_doc_comment)]
     pub(crate) seen: String,
     /// Lot and units in the order of the wiring, such as KB-104:1-10 (several for a mixed volley)

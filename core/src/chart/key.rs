@@ -33,6 +33,6 @@ mod tests {
     fn every_sign_has_its_words() {
         let key = interval_key(0.02);
         assert_eq!(key.matches("<li>").count(), 4);
-        assert!(key.contains("tolerable: 2.0\u{a0}%"));
+        assert!(key.contains("tolerable: 2\u{a0}%"));
     }
 }

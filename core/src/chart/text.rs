@@ -43,13 +43,14 @@ fn plain(c: char) -> Option<char> {
 
 /// Returns a share as a percentage to read, such as `8.3 %`, with a space that does not break.
 ///
-/// One figure after the point below ten percent, two below a tenth; `unknown` for what is no number.
+/// One figure after the point below ten percent where it says anything, three below a tenth; `unknown` for what is no
+/// number.
 #[must_use]
 pub fn percent(value: f64) -> String {
     share(value).map_or_else(|| "unknown".to_owned(), |s| format!("{}\u{a0}%", number(s)))
 }
 
-/// Returns two shares as a range, such as `1.0 to 27 %`.
+/// Returns two shares as a range, such as `1 to 27 %`.
 #[must_use]
 pub fn range(low: f64, high: f64) -> String {
     match (share(low), share(high)) {
@@ -58,19 +59,19 @@ pub fn range(low: f64, high: f64) -> String {
     }
 }
 
-/// Returns the bare number of a percentage.
+/// Returns the bare number of a percentage. What is not nothing is never shown as nothing, nor what is not the whole as
+/// the whole; in words, since the signs for it are markup.
 fn number(share: f64) -> String {
     let p = share * 100.0;
     match p {
         0.0 => "0".to_owned(),
-        p if p < 0.005 => "under 0.01".to_owned(),
-        p if p < 0.1 => format!("{p:.2}"),
-        // Where rounding would reach ten, the one figure more would be seen as more precision.
-        p if p < 9.95 => format!("{p:.1}"),
-        p if p < 99.5 => format!("{p:.0}"),
-        // What is not the whole is never shown as the whole.
-        p if p < 100.0 => "over 99".to_owned(),
-        _ => "100".to_owned(),
+        100.0 => "100".to_owned(),
+        p if p >= 99.95 => "over 99.9".to_owned(),
+        p if p >= 99.0 => format!("{p:.1}"),
+        p if p < 0.001 => "under 0.001".to_owned(),
+        p if p < 0.1 => format!("{p:.3}"),
+        p if p < 10.0 && (p - p.round()).abs() >= 0.05 => format!("{p:.1}"),
+        p => format!("{p:.0}"),
     }
 }
 
@@ -125,12 +126,23 @@ mod tests {
 
     #[test]
     fn percentages_keep_what_can_be_told_apart() {
-        let shown = [0.0, 0.000_004, 0.000_5, 0.02, 0.083, 0.0996, 0.27, 0.996, 1.0, f64::NAN].map(percent);
+        let shown = [0.0, 0.000_004, 0.000_5, 0.02, 0.083, 0.0996, 0.27, 0.996, 0.999_9, 1.0, f64::NAN].map(percent);
         let plain = shown.map(|s| s.replace('\u{a0}', " "));
-        let expected =
-            ["0 %", "under 0.01 %", "0.05 %", "2.0 %", "8.3 %", "10 %", "27 %", "over 99 %", "100 %", "unknown"];
+        let expected = [
+            "0 %",
+            "under 0.001 %",
+            "0.050 %",
+            "2 %",
+            "8.3 %",
+            "10 %",
+            "27 %",
+            "99.6 %",
+            "over 99.9 %",
+            "100 %",
+            "unknown",
+        ];
         assert_eq!(plain, expected);
-        assert_eq!(range(0.01, 0.27).replace('\u{a0}', " "), "1.0 to 27 %");
+        assert_eq!(range(0.01, 0.272).replace('\u{a0}', " "), "1 to 27 %");
     }
 
     #[test]

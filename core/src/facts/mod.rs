@@ -6,6 +6,11 @@
 //!
 //! Not for: merging ([`crate::log`]), judging what facts mean together (`crate::ledger`).
 
+#![cfg_attr(
+    not(test),
+    deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)
+)]
+
 mod decision;
 mod delay;
 mod entry;

@@ -187,7 +187,8 @@ impl<S: Store> Log<S> {
             Some(part) if entries.len() == 1 => vec![home.part(*part)],
             _ => self.parts(home)?,
         };
-        let known = if entries.len() == 1 { &known[known.len().saturating_sub(1)..] } else { &known[..] };
+        let skipped = if entries.len() == 1 { known.len().saturating_sub(1) } else { 0 };
+        let known = known.get(skipped..).unwrap_or_default();
         let mut new: Vec<&Entry> = entries.to_vec();
         for part in known {
             let document = &self.document(*part)?.document;

@@ -7,7 +7,7 @@ pub fn percent(share: f64) -> String {
     let p = share * 100.0;
     match p {
         p if p == 0.0 || p == 100.0 => format!("{p:.0} %"),
-        p if p >= 99.95 && p < 100.0 => "> 99.9 %".to_owned(),
+        p if (99.95..100.0).contains(&p) => "> 99.9 %".to_owned(),
         p if p >= 99.0 => format!("{p:.1} %"),
         p if p < 0.001 => "< 0.001 %".to_owned(),
         p if p < 0.1 => format!("{p:.3} %"),

@@ -44,6 +44,7 @@ fn volley_of_ten(n: u64, rng: &mut Rng) -> Entry {
 }
 
 /// Counts, which a benchmark of time does not show.
+#[expect(clippy::print_stdout, reason = "a benchmark prints its figures")]
 fn sizes() {
     let folder = long_log(1);
     let bytes: u64 = std::fs::read_dir(folder.path())

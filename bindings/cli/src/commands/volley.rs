@@ -357,7 +357,7 @@ pub(super) fn sight(context: &Context, args: &SightArgs) -> Result<(), CliError>
     }
     session.write_to(Home::Outing(outing), &entry)?;
     if context.json {
-        return output::json(&json!({ "saved": true, "volley": id.to_string(), "corrected": before.first().is_some() }));
+        return output::json(&json!({ "saved": true, "volley": id.to_string(), "corrected": !before.is_empty() }));
     }
     let corrected = if before.is_empty() { "" } else { " It corrects what the same observer said before." };
     say(&format!("Saved on this device: what was seen of volley {}.{corrected}", short_volley(id)));

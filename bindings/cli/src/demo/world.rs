@@ -88,7 +88,7 @@ impl Device {
         seed: u64,
     ) -> Result<Self, CliError> {
         let mut actors = Chance::new(seed ^ 0xac70);
-        let log = Log::open(SqliteStore::open(&folder.join(name))?, move || actors.bits());
+        let log = Log::open(SqliteStore::open(folder.join(name))?, move || actors.bits());
         let mut chance = Chance::new(seed);
         let id = DeviceId::new(clock.now().unix_ms, &mut || chance.bits());
         Ok(Self { name, log, id, observer: PersonId::named(observer), clock: clock.clone(), skew_ms, chance })

@@ -4,7 +4,7 @@ use embertally_core::chart::{percent, range};
 
 use super::data::{MeasureNumbers, PairingText, ReportData};
 use super::glance::{groups, having};
-use super::html::{capital, cell, counted, fuse, name, tag, verdict, words};
+use super::html::{capital, cell, fuse, name, tag, verdict, words};
 use super::page::meaning;
 
 /// Returns the pairings under the verdicts that they have.
@@ -31,10 +31,6 @@ fn entry(n: usize, pairing: &PairingText, tolerable: f64) -> String {
             "<li><strong>Past its use-by</strong> of {}. A flag, and no part of the verdict.</li>",
             words(use_by)
         ));
-    }
-    if let Some(shots) = pairing.clean_shots_needed {
-        let shots = counted(shots, "more shot", "more shots");
-        flags.push_str(&format!("<li><strong>{shots}</strong> without a failure would clear it.</li>"));
     }
     let flags = if flags.is_empty() { flags } else { format!(r#"<ul class="flags">{flags}</ul>"#) };
     format!(

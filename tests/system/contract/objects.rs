@@ -1,0 +1,129 @@
+//! `--json` gives one object with stable names.
+
+use std::collections::BTreeSet;
+
+use embertally_tests::Device;
+use serde_json::Value;
+
+use super::{commands, fields, singles, tested};
+
+/// Commands in an order in which each can be done, with fields that their objects must have. `{volley}` stands for the
+/// volley that was logged.
+const OBJECTS: &[(&str, &[&str])] = &[
+    ("crew add Marlo", SAVED),
+    ("crew device heron", SAVED),
+    ("crew observer Marlo", &["saved"]),
+    ("type add 'Type one' --bridge-ohm 1.6", SAVED),
+    ("lot add KB-104 --type 'Type one'", SAVED),
+    ("lot describe KB-104 'from the dry box'", &["saved"]),
+    ("fuse add visco --kind visco", SAVED),
+    ("module add Box-1 --channels 8", SAVED),
+    ("outing begin 'Meadow test'", SAVED),
+    ("outing go 'Meadow test'", &["saved"]),
+    ("volley 2f1x KB-104:1-3 -f visco -w parallel", &["saved", "volley", "shots", "failed_or_not_tried", "unlit"]),
+    ("sight {volley} 3f --observer Marlo", &["saved", "volley", "corrected"]),
+    ("rule shot {volley}:3 --ignition failed --reason 'as the clip shows'", &["saved", "shot", "corrected"]),
+    ("weather --temperature 12", &["saved", "fact"]),
+    ("safe {volley}:3", &["saved", "shots"]),
+    ("import more.csv", &["rows", "bad_rows", "entries_added", "entries_already_there", "notices", "bad"]),
+    ("export out.csv", &["rows", "file"]),
+    ("export --format json out.jsonl", &["rows", "file"]),
+    ("rates", &["measure", "interval", "level", "rows"]),
+    ("pairings", &["tolerable", "interval", "level", "rules", "prior", "rows"]),
+    ("disputes", &["rows", "proposals", "labels", "agreement"]),
+    ("live", &["rows", "fuse_not_seen", "caution"]),
+    ("plan prove --reliability 0.95 --confidence 0.95", &["shots", "failures", "reliability", "confidence", "rule"]),
+    ("report out.html", &["file", "bytes"]),
+    ("carry out.carry", &["documents", "entries", "bytes"]),
+    ("absorb out.carry", &["documents", "entries_added", "entries_already_there"]),
+    ("withdraw {volley} --reason 'a test of the call'", &["saved", "fact"]),
+    ("crew", &["rows"]),
+    ("type", &["rows"]),
+    ("lot", &["rows"]),
+    ("fuse", &["rows"]),
+    ("module", &["rows"]),
+    ("outing", &["rows"]),
+];
+
+const SAVED: &[&str] = &["saved", "entry", "corrected"];
+
+#[test]
+fn every_command_prints_one_json_object_with_its_stable_fields() {
+    let device = Device::new();
+    device.write("more.csv", singles("KB-104", "visco", 1, 5));
+    let mut volley = String::new();
+    for (line, wanted) in OBJECTS {
+        let object = device.json(&line.replace("{volley}", &volley));
+        if let Some(id) = object["volley"].as_str() {
+            volley = id.to_owned();
+        }
+        let missing: Vec<_> = wanted.iter().filter(|field| object.get(**field).is_none()).collect();
+        assert!(missing.is_empty(), "`{line}` lacks {missing:?}: {object:#}");
+    }
+}
+
+#[test]
+fn no_command_was_forgotten_here() {
+    let listed = commands(Device::new().done("--help").text());
+    let tried: BTreeSet<&str> = OBJECTS.iter().filter_map(|(line, _)| line.split_whitespace().next()).collect();
+    // The demo has its own tests; the others print texts for programs already.
+    let others = ["demo", "completions", "man", "help"];
+    let forgotten: Vec<_> =
+        listed.iter().filter(|name| !tried.contains(name.as_str()) && !others.contains(&name.as_str())).collect();
+    assert!(listed.len() > 20 && forgotten.is_empty(), "{forgotten:?}");
+}
+
+#[test]
+fn rows_of_rates_have_only_the_groups_that_were_asked_for() {
+    const NUMBERS: [&str; 8] =
+        ["shots", "failures", "unresolved", "rate", "low", "high", "rate_if_igniter", "rate_if_circuit"];
+    let device = tested();
+    let asked = [
+        &["lot", "fuse", "weather"][..],
+        &["lot"],
+        &["fuse", "wiring"],
+        &["outing", "type", "module"],
+        &["wet", "temperature", "humidity", "wind"],
+    ];
+    for by in asked {
+        let table = device.json(&format!("rates --by {}", by.join(",")));
+        assert_eq!(fields(&table), BTreeSet::from(["measure", "interval", "level", "rows"]));
+        let rows = table["rows"].as_array().expect("rows are a list");
+        assert!(!rows.is_empty());
+        for row in rows {
+            assert_eq!(fields(row), NUMBERS.iter().chain(by).copied().collect(), "by {by:?}");
+        }
+    }
+}
+
+#[test]
+fn pairings_are_ranked_worst_first_with_verdict_and_probability() {
+    let table = tested().json("pairings --tolerable 0.02");
+    let rows = table["rows"].as_array().expect("rows are a list");
+    let lots: Vec<_> = rows.iter().map(|row| &row["lot"]).collect();
+    assert_eq!(lots, ["KB-104", "KB-105"]);
+    for row in rows {
+        assert!(row["verdict"].is_string() && row["sentence"].is_string(), "{row:#}");
+        let chance = row["probability_above"].as_f64().expect("a probability is a number");
+        assert!((0.0..=1.0).contains(&chance), "{chance}");
+    }
+}
+
+#[test]
+fn a_refusal_is_an_object_on_standard_error_and_leaves_standard_output_empty() {
+    let said = tested().refused("rates --where lot=KB-999 --json");
+    assert!(said.stdout.is_empty());
+    let error: Value = serde_json::from_str(&said.stderr).expect("the refusal is not JSON");
+    assert_eq!(error["error"], "E_NO_SUCH_NAME");
+    assert!(error["message"].as_str().is_some_and(|text| text.contains("KB-999")), "{error:#}");
+}
+
+#[test]
+fn messages_go_to_standard_error_alone() {
+    let device = Device::new();
+    for line in ["crew add Marlo", "lot add KB-104", "fuse add visco", "outing begin 'Meadow test'", "volley f KB-104:1"] {
+        let said = device.done(line);
+        assert!(said.stdout.is_empty(), "`{line}` printed {}", said.text());
+        assert!(said.stderr.contains("Saved on this device"), "`{line}` said {}", said.stderr);
+    }
+}
