@@ -35,7 +35,6 @@ impl Outcome {
 
     /// Asserts the exit code.
     #[track_caller]
-    #[must_use]
     pub fn ended_with(self, code: i32) -> Self {
         assert_eq!(self.code, Some(code), "`{}` said: {}", self.call, self.stderr);
         self
@@ -58,7 +57,6 @@ impl Outcome {
 
     /// Asserts that it said something.
     #[track_caller]
-    #[must_use]
     pub fn saying(self, text: &str) -> Self {
         assert!(self.stderr.contains(text), "`{}` does not say {text:?}: {}", self.call, self.stderr);
         self

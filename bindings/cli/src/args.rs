@@ -97,9 +97,9 @@ pub(crate) enum CrewAction {
     Add {
         /// The name the crew uses
         name: String,
-        /// Their part in the crew: chief, recorder, reader
-        #[arg(long, default_value = "recorder")]
-        role: String,
+        /// Their part in the crew: chief, recorder, reader [default: recorder, or what was stated before]
+        #[arg(long)]
+        role: Option<String>,
     },
     /// Name this device
     Device {
@@ -195,9 +195,10 @@ pub(crate) enum FuseAction {
     Add {
         /// What the crew calls it
         name: String,
-        /// quickmatch, visco, time-fuse, black-match, lift-charge, none, other
-        #[arg(long, default_value = "other")]
-        kind: String,
+        /// quickmatch, visco, time-fuse, black-match, lift-charge, none, other [default: other, or what was stated
+        /// before]
+        #[arg(long)]
+        kind: Option<String>,
         /// Its sheath
         #[arg(long)]
         sheath: Option<String>,

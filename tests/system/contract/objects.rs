@@ -121,7 +121,9 @@ fn a_refusal_is_an_object_on_standard_error_and_leaves_standard_output_empty() {
 #[test]
 fn messages_go_to_standard_error_alone() {
     let device = Device::new();
-    for line in ["crew add Marlo", "lot add KB-104", "fuse add visco", "outing begin 'Meadow test'", "volley f KB-104:1"] {
+    for line in
+        ["crew add Marlo", "lot add KB-104", "fuse add visco", "outing begin 'Meadow test'", "volley f KB-104:1"]
+    {
         let said = device.done(line);
         assert!(said.stdout.is_empty(), "`{line}` printed {}", said.text());
         assert!(said.stderr.contains("Saved on this device"), "`{line}` said {}", said.stderr);

@@ -19,7 +19,7 @@ use super::Context;
 use super::rates::rates_error;
 use crate::args::{self, AbsorbArgs, CarryArgs, ExportArgs, Format, ImportArgs};
 use crate::commands::print_rates;
-use crate::error::{CliError, file_error, sentence};
+use crate::error::{CliError, file_error};
 use crate::names::short_volley;
 use crate::output::{self, say};
 use crate::session::Session;
@@ -82,7 +82,8 @@ fn import_error(path: &Path, error: &ImportError) -> CliError {
     };
     let mut text = match error {
         ImportError::BadRows { bad, count } => {
-            let mut text = format!("{count} bad rows in {name}:");
+            let rows = if *count == 1 { "row" } else { "rows" };
+            let mut text = format!("{count} bad {rows} in {name}:");
             for row in bad.iter().take(20) {
                 text.push_str(&format!("\n  {row}"));
             }
@@ -92,7 +93,7 @@ fn import_error(path: &Path, error: &ImportError) -> CliError {
             text.push_str("\nCorrect them, or keep the good rows with --keep-good.");
             text
         }
-        other => format!("{name}, {}", sentence(&other.to_string())),
+        other => format!("{name}, {other}."),
     };
     text.push_str(" Nothing was imported; the log is as it was.");
     CliError::refused(code, text)

@@ -1,16 +1,25 @@
 //! How many to test.
 
 use embertally_core::plan::{ProofRequest, prove};
+use embertally_stats::StatsError;
 
 use super::Context;
 use crate::args::{PlanAction, PlanArgs};
 use crate::error::{CliError, sentence};
 use crate::output::{json, line, percent};
 
+/// What cannot be proved is refused; a number outside its limits is a wrong call.
+fn plan_error(error: &StatsError) -> CliError {
+    let text = sentence(&error.to_string());
+    match error {
+        StatsError::CannotBeProved { .. } | StatsError::MoreShotsThanLot { .. } => CliError::refused("E_PLAN", text),
+        _ => CliError::Usage(text),
+    }
+}
+
 pub(super) fn plan(context: &Context, args: &PlanArgs) -> Result<(), CliError> {
     let PlanAction::Prove { reliability, confidence, failures, lot_size } = args.action;
-    let proof = prove(&ProofRequest { reliability, confidence, failures, lot_size })
-        .map_err(|e| CliError::refused("E_PLAN", sentence(&e.to_string())))?;
+    let proof = prove(&ProofRequest { reliability, confidence, failures, lot_size }).map_err(|e| plan_error(&e))?;
     if context.json {
         return json(&proof);
     }

@@ -1,8 +1,8 @@
 //! The crew's register: members, igniter types, lots, fuses, firing modules, outings.
 
 use embertally_core::facts::{
-    Capacitance, Current, Date, Device, Fact, FactId, FiringModule, Fuse, FuseKind, IgniterType, Impulse, Lot,
-    LotId, Outing, OutingId, OutingKind, Person, PersonId, Resistance, Role, SourceKind, TypeId, Voltage,
+    Capacitance, Current, Date, Device, Fact, FactId, FiringModule, Fuse, FuseId, FuseKind, IgniterType, Impulse, Lot,
+    LotId, ModuleId, Outing, OutingId, OutingKind, Person, PersonId, Resistance, Role, SourceKind, TypeId, Voltage,
 };
 use embertally_core::ledger::{Ledger, Registered};
 use embertally_core::log::Subject;
@@ -25,9 +25,7 @@ pub(super) fn measure<T>(
     what: &str,
     read: impl Fn(f64) -> Option<T>,
 ) -> Result<Option<T>, CliError> {
-    value
-        .map(|v| read(v).ok_or_else(|| CliError::Usage(format!("{v} is not a possible {what}."))))
-        .transpose()
+    value.map(|v| read(v).ok_or_else(|| CliError::Usage(format!("{v} is not a possible {what}.")))).transpose()
 }
 
 fn name_given(name: &str) -> Result<String, CliError> {
@@ -64,8 +62,12 @@ fn state<T>(
     Ok(())
 }
 
-/// Prints a list as a table or as JSON.
-fn list(context: &Context, headers: &[&str], right: &[usize], rows: Vec<Vec<Value>>) -> Result<(), CliError> {
+/// Prints a list, by name, as a table or as JSON.
+fn list(context: &Context, headers: &[&str], right: &[usize], mut rows: Vec<Vec<Value>>) -> Result<(), CliError> {
+    // The register is ordered by ids, which to a person is no order. In the crew's list the kind stands first.
+    rows.sort_by_cached_key(|row| {
+        row.iter().take(2).map(|v| v.as_str().unwrap_or("").to_lowercase()).collect::<Vec<_>>()
+    });
     if context.json {
         let object = |row: Vec<Value>| -> Value {
             let key = |h: &&str| h.to_lowercase().replace([' ', '-'], "_");
@@ -84,21 +86,27 @@ fn list(context: &Context, headers: &[&str], right: &[usize], rows: Vec<Vec<Valu
     output::line(&table(headers, right, rows.into_iter().map(|r| r.into_iter().map(text).collect()).collect()))
 }
 
-fn ledger(context: &Context) -> Result<(Session, Ledger), CliError> {
-    let mut session = context.open()?;
+/// Opens the log with its register. A list is of a log that is there; to state something makes one.
+fn ledger<A>(context: &Context, action: Option<&A>) -> Result<(Session, Ledger), CliError> {
+    let mut session = opened(context, action)?;
     let ledger = session.register_ledger(None)?;
     Ok((session, ledger))
 }
 
+fn opened<A>(context: &Context, action: Option<&A>) -> Result<Session, CliError> {
+    if action.is_some() { context.open() } else { context.open_to_read() }
+}
+
 pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
-    let (mut session, ledger) = ledger(context)?;
+    let (mut session, ledger) = ledger(context, args.action.as_ref())?;
     let register = ledger.register();
     match args.action {
         None => {
             let own = session.device;
-            let people = register.people().iter().map(|(_, p)| {
-                vec![json!("member"), json!(p.value.name), json!(p.value.role.word()), Value::Null]
-            });
+            let people = register
+                .people()
+                .iter()
+                .map(|(_, p)| vec![json!("member"), json!(p.value.name), json!(p.value.role.word()), Value::Null]);
             let devices = register.devices().iter().map(|(id, d)| {
                 let note = if id == own { json!("this device") } else { Value::Null };
                 vec![json!("device"), json!(d.value.name), Value::Null, note]
@@ -106,9 +114,13 @@ pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
             list(context, &["what", "name", "role", "note"], &[], people.chain(devices).collect())
         }
         Some(CrewAction::Add { name, role }) => {
-            let person = Person { name: name_given(&name)?, role: parsed::<Role>(&role)? };
+            let name = name_given(&name)?;
+            let known = register.people().get(PersonId::named(&name));
+            let role = role.as_deref().map(parsed::<Role>).transpose()?;
+            let role = role.or(known.map(|k| k.value.role)).unwrap_or(Role::Recorder);
+            let person = Person { name, role };
             let said = format!("{} is {} of the crew", person.name, person.role);
-            state(context, &mut session, register.people().get(person.id()), Fact::Person(person), &said)
+            state(context, &mut session, known, Fact::Person(person), &said)
         }
         Some(CrewAction::Device { name }) => {
             let device = Device { id: session.device, name: name_given(&name)? };
@@ -129,7 +141,7 @@ pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
 }
 
 pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliError> {
-    let (mut session, ledger) = ledger(context)?;
+    let (mut session, ledger) = ledger(context, args.action.as_ref())?;
     let register = ledger.register();
     let Some(TypeAction::Add { name, bridge_ohm, no_fire_a, all_fire_a, series_a, impulse, source }) = args.action
     else {
@@ -175,7 +187,7 @@ pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliE
 }
 
 pub(super) fn lot(context: &Context, args: LotArgs) -> Result<(), CliError> {
-    let (mut session, ledger) = ledger(context)?;
+    let (mut session, ledger) = ledger(context, args.action.as_ref())?;
     let register = ledger.register();
     match args.action {
         None => {
@@ -185,10 +197,10 @@ pub(super) fn lot(context: &Context, args: LotArgs) -> Result<(), CliError> {
                 let lot = &lot.value;
                 let igniter_type = lot.igniter_type.and_then(|t| register.types().get(t)).map(|t| t.value.name.clone());
                 let past = lot.use_by.is_some_and(|d| today.is_some_and(|t| d < t));
-                let description =
-                    labels.iter().find(|l| l.subject == Subject::Lot(id) && l.field == DESCRIPTION).map(|l| {
-                        l.others.iter().fold(l.text.clone(), |all, other| format!("{all} / {other}"))
-                    });
+                let description = labels
+                    .iter()
+                    .find(|l| l.subject == Subject::Lot(id) && l.field == DESCRIPTION)
+                    .map(|l| l.others.iter().fold(l.text.clone(), |all, other| format!("{all} / {other}")));
                 vec![
                     json!(lot.mark),
                     json!(igniter_type),
@@ -250,7 +262,7 @@ pub(super) fn lot(context: &Context, args: LotArgs) -> Result<(), CliError> {
 const DESCRIPTION: &str = "description";
 
 pub(super) fn fuse(context: &Context, args: FuseArgs) -> Result<(), CliError> {
-    let (mut session, ledger) = ledger(context)?;
+    let (mut session, ledger) = ledger(context, args.action.as_ref())?;
     let register = ledger.register();
     let Some(FuseAction::Add { name, kind, sheath, coupling }) = args.action else {
         let rows = register.fuses().iter().map(|(_, f)| {
@@ -259,13 +271,22 @@ pub(super) fn fuse(context: &Context, args: FuseArgs) -> Result<(), CliError> {
         });
         return list(context, &["fuse", "kind", "sheath", "coupling"], &[], rows.collect());
     };
-    let fact = Fuse { name: name_given(&name)?, kind: parsed::<FuseKind>(&kind)?, sheath, coupling };
+    let name = name_given(&name)?;
+    let known = register.fuses().get(FuseId::named(&name));
+    let old = known.map(|k| &k.value);
+    let kind = kind.as_deref().map(parsed::<FuseKind>).transpose()?;
+    let fact = Fuse {
+        kind: kind.or(old.map(|o| o.kind)).unwrap_or(FuseKind::Other),
+        sheath: sheath.or_else(|| old.and_then(|o| o.sheath.clone())),
+        coupling: coupling.or_else(|| old.and_then(|o| o.coupling.clone())),
+        name,
+    };
     let said = format!("fuse {}", fact.name);
-    state(context, &mut session, register.fuses().get(fact.id()), Fact::Fuse(fact), &said)
+    state(context, &mut session, known, Fact::Fuse(fact), &said)
 }
 
 pub(super) fn module(context: &Context, args: ModuleArgs) -> Result<(), CliError> {
-    let (mut session, ledger) = ledger(context)?;
+    let (mut session, ledger) = ledger(context, args.action.as_ref())?;
     let register = ledger.register();
     let Some(ModuleAction::Add { name, channels, supply_v, source_ohm, capacitor_uf }) = args.action else {
         let rows = register.modules().iter().map(|(_, m)| {
@@ -282,24 +303,31 @@ pub(super) fn module(context: &Context, args: ModuleArgs) -> Result<(), CliError
         let headers = ["module", "channels", "source", "supply V", "source ohm", "capacitor uF"];
         return list(context, &headers, &[1, 3, 4, 5], rows.collect());
     };
+    let name = name_given(&name)?;
+    let known = register.modules().get(ModuleId::named(&name));
+    let old = known.map(|k| &k.value);
+    let supply = measure(supply_v, "voltage", Voltage::from_f64)?.or(old.and_then(|o| o.supply));
+    let capacitance =
+        measure(capacitor_uf, "capacitance in microfarad", Capacitance::from_f64)?.or(old.and_then(|o| o.capacitance));
     let fact = FiringModule {
-        name: name_given(&name)?,
-        channels,
-        source_kind: match (capacitor_uf, supply_v) {
+        channels: channels.or(old.and_then(|o| o.channels)),
+        source_kind: match (capacitance, supply) {
             (Some(_), _) => Some(SourceKind::Capacitor),
             (None, Some(_)) => Some(SourceKind::ConstantVoltage),
             (None, None) => None,
         },
-        supply: measure(supply_v, "voltage", Voltage::from_f64)?,
-        source_resistance: measure(source_ohm, "resistance in ohm", Resistance::from_f64)?,
-        capacitance: measure(capacitor_uf, "capacitance in microfarad", Capacitance::from_f64)?,
+        supply,
+        source_resistance: measure(source_ohm, "resistance in ohm", Resistance::from_f64)?
+            .or(old.and_then(|o| o.source_resistance)),
+        capacitance,
+        name,
     };
     let said = format!("firing module {}", fact.name);
-    state(context, &mut session, register.modules().get(fact.id()), Fact::Module(fact), &said)
+    state(context, &mut session, known, Fact::Module(fact), &said)
 }
 
 pub(super) fn outing(context: &Context, args: OutingArgs) -> Result<(), CliError> {
-    let mut session = context.open()?;
+    let mut session = opened(context, args.action.as_ref())?;
     match args.action {
         None => {
             let current = session.current_outing()?;

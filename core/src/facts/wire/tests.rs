@@ -219,6 +219,13 @@ proptest! {
         prop_assert_eq!(Entry::from_bytes(entry.id, &bytes), Ok(entry));
     }
 
+    /// The description is checked by a library that knows nothing of this program.
+    #[test]
+    fn what_is_written_is_what_the_published_cddl_describes(entry in entry()) {
+        let bytes = entry.to_bytes().unwrap();
+        prop_assert!(cddl_cat::validate_cbor_bytes("entry", CDDL, &bytes).is_ok(), "{:02x?}", bytes);
+    }
+
     #[test]
     fn damaged_bytes_are_refused_or_read_but_never_panic(entry in entry(), at in any::<usize>(), bit in 0..8_u8) {
         let mut bytes = entry.to_bytes().unwrap();
@@ -248,6 +255,15 @@ fn the_bytes_of_a_small_entry_are_these() {
     // Frozen: a change here breaks every log that was ever written.
     let hex: String = small_entry().to_bytes().unwrap().iter().map(|b| format!("{b:02x}")).collect();
     assert_eq!(hex, "a30150070707070707070707070707070707070282 1903e8183c03818205a20163416461 0201".replace(' ', ""));
+}
+
+#[test]
+fn the_published_cddl_refuses_what_is_no_entry() {
+    let refuses = |bytes: &[u8]| cddl_cat::validate_cbor_bytes("entry", CDDL, bytes).is_err();
+    let good = small_entry().to_bytes().unwrap();
+    assert!(!refuses(&good));
+    assert!(refuses(&hex("a0")), "nothing in it");
+    assert!(refuses(&good.iter().map(|b| if *b == 0x05 { 0x08 } else { *b }).collect::<Vec<_>>()), "a person as a volley");
 }
 
 #[test]
