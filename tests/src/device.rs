@@ -102,28 +102,28 @@ impl Device {
         self.done(&format!("{line} --json")).object()
     }
 
-    /// Returns the bytes of `rates --json` by lot, fuse and weather.
+    /// Returns what `rates --json` prints, by lot, fuse and weather.
     #[track_caller]
-    pub fn rates(&self, measure: &str) -> Vec<u8> {
-        self.done(&format!("rates --by lot,fuse,weather --measure {measure} --json")).stdout
+    pub fn rates(&self, measure: &str) -> String {
+        self.done(&format!("rates --by lot,fuse,weather --measure {measure} --json")).text().to_owned()
     }
 
-    /// Returns the bytes of `rates --json` for all four measures.
+    /// Returns what `rates --json` prints, for all four measures.
     #[track_caller]
-    pub fn all_rates(&self) -> Vec<Vec<u8>> {
+    pub fn all_rates(&self) -> Vec<String> {
         ["ignition", "slow", "transfer", "end-to-end"].map(|measure| self.rates(measure)).into()
     }
 
     /// Returns the whole log as CSV.
     #[track_caller]
-    pub fn export(&self) -> Vec<u8> {
-        self.done("export --format csv -").stdout
+    pub fn export(&self) -> String {
+        self.done("export --format csv -").text().to_owned()
     }
 
     /// Returns the whole log as rows.
     #[track_caller]
     pub fn rows(&self) -> Vec<Row> {
-        rows(&self.export())
+        rows(self.export().as_bytes())
     }
 
     /// Takes in a file of shots.

@@ -102,7 +102,7 @@ struct Shown {
 fn shown(device: &Device) -> Shown {
     let text = |line: &str| device.done(line).text().to_owned();
     Shown {
-        rates: device.all_rates().into_iter().map(|r| String::from_utf8(r).expect("JSON is UTF-8")).collect(),
+        rates: device.all_rates(),
         disputes: text("disputes --json"),
         live: text("live --json"),
         pairings: text("pairings --json"),

@@ -82,7 +82,19 @@ pub(crate) fn problem(problem: &Problem) -> String {
     }
 }
 
-/// The cautions wherever failed or unlit shots are spoken of.
-pub(crate) const CAUTION: &str = "Treat every shot that failed or whose fuse was not lit as live. Wait the time that the \
-site's rules give before anybody approaches, approach as the person in charge directs, and follow local codes, the \
-maker's instructions and licensed practice. No number here is a permission.";
+macro_rules! cautions {
+    ($($text:literal),+) => {
+        /// The cautions wherever failed or unlit shots are spoken of, a sentence or two each.
+        pub(crate) const CAUTIONS: &[&str] = &[$($text),+];
+        /// The same in one piece.
+        pub(crate) const CAUTION: &str = cautions!(@join $($text),+);
+    };
+    (@join $first:literal $(, $more:literal)*) => { concat!($first $(, " ", $more)*) };
+}
+
+cautions!(
+    "Treat every shot that failed or whose fuse was not lit as live.",
+    "Wait the time that the site's rules give before anybody approaches, approach as the person in charge directs, and \
+     follow local codes, the maker's instructions and licensed practice.",
+    "No number here is a permission."
+);

@@ -30,6 +30,16 @@ pub(crate) fn now() -> Moment {
     Moment { unix_ms: now.timestamp_millis(), offset_minutes: (now.offset().local_minus_utc() / 60) as i16 }
 }
 
+/// Returns the time as people read it.
+pub(crate) fn readable(moment: Moment) -> String {
+    let offset = chrono::FixedOffset::east_opt(i32::from(moment.offset_minutes) * 60);
+    let time = chrono::DateTime::from_timestamp_millis(moment.unix_ms);
+    match (offset, time) {
+        (Some(offset), Some(time)) => time.with_timezone(&offset).format("%-d %B %Y, %H:%M").to_string(),
+        _ => moment.to_string(),
+    }
+}
+
 /// The log of this device, opened.
 pub(crate) struct Session {
     pub(crate) log: Log<SqliteStore>,
@@ -127,6 +137,17 @@ impl Session {
     /// Returns the person who observes with this device.
     pub(crate) fn observer(&self) -> Result<Option<PersonId>, CliError> {
         Ok(self.kept_id("observer")?.map(PersonId::from_bytes))
+    }
+
+    /// Tells whether this log holds the demo's invented data.
+    pub(crate) fn is_invented(&self) -> Result<bool, CliError> {
+        Ok(self.log.store().kept("invented")?.is_some())
+    }
+
+    /// Keeps that this log holds invented data.
+    pub(crate) fn mark_invented(&mut self) -> Result<(), CliError> {
+        self.log.store_mut().commit(&[Write::Keep { key: "invented".to_owned(), value: vec![1] }])?;
+        Ok(())
     }
 
     /// Keeps the person who observes with this device.

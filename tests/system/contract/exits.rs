@@ -129,7 +129,7 @@ fn the_log_is_named_by_the_option_else_by_the_environment_else_in_the_data_folde
         Outcome::new(line, call.output().expect("the tool cannot be run"))
     };
     let log = device.log_folder();
-    assert_eq!(run("export -", Some(&log)).ended_with(0).stdout, device.export());
+    assert_eq!(run("export -", Some(&log)).ended_with(0).text(), device.export());
     run("export - --log elsewhere", Some(&log)).ended_with(1).saying("elsewhere");
     run("export -", None).ended_with(1).saying("data/embertally");
     run("lot add KB-1", None).ended_with(0);

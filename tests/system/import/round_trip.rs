@@ -42,8 +42,7 @@ fn assert_comes_back(device: &Device) {
         device.done(&format!("export --format {options} {name}"));
         fresh.import(name, device.read(name));
         assert_eq!(fresh.all_rates(), rates, "rates are not the same by way of {name}");
-        let text = |bytes: Vec<u8>| String::from_utf8(bytes).expect("UTF-8");
-        assert_eq!(text(fresh.export()), text(export.clone()), "the export is not the same by way of {name}");
+        assert_eq!(fresh.export(), export, "the export is not the same by way of {name}");
     }
 }
 
@@ -80,5 +79,15 @@ fn what_was_typed_gives_byte_identical_rates_after_the_way_round() {
     ] {
         device.done(line);
     }
+    assert_comes_back(&device);
+}
+
+/// FAILS, and is right: the sheet has no column for the outing's limit, and what it says of a shot is the observer's
+/// word alone. So a shot that was slow by measurement comes back as one that was not.
+#[test]
+fn a_shot_that_was_slow_by_measurement_is_slow_after_the_way_round() {
+    let device = Device::new();
+    device.done("outing begin 'Meadow test' --slow-ms 200");
+    device.done("volley 2f KB-104:1-2 -f visco -w parallel --delay-ms 40-60,210-260 --new");
     assert_comes_back(&device);
 }

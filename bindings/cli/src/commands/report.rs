@@ -14,12 +14,12 @@ use crate::args::ReportArgs;
 use crate::error::{CliError, file_error};
 use crate::figures::{figures, tone};
 use crate::names::short_volley;
-use crate::output::{self, CAUTION, say};
+use crate::output::{self, CAUTIONS, say};
 use crate::report::{
     DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable, ReportData, Summary,
     page,
 };
-use crate::session::now;
+use crate::session::{now, readable};
 
 pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliError> {
     let request = PairingsRequest {
@@ -30,8 +30,9 @@ pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliErro
         only: only(&args.interval)?,
         today: now().date(),
     };
-    let ledger = context.open_to_read()?.ledger()?;
-    let data = data(&ledger, &request, now(), false)?;
+    let mut session = context.open_to_read()?;
+    let ledger = session.ledger()?;
+    let data = data(&ledger, &request, now(), session.is_invented()?)?;
     let text = page(&data);
     write_whole(&args.out, |out| out.write_all(text.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
     if context.json {
@@ -96,13 +97,13 @@ pub(crate) fn data(
         .collect::<Result<Vec<_>, CliError>>()?;
     Ok(ReportData {
         title: "What the log says".to_owned(),
-        made_at: made_at.to_string(),
+        made_at: readable(made_at),
         invented,
         summary: summary(ledger),
         tolerable: request.rules.tolerable,
         pairings,
         live: live(ledger),
-        cautions: vec![CAUTION.to_owned()],
+        cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
         charts,
         rates: by_weather,
         disputes: disputes(ledger),

@@ -309,6 +309,7 @@ fn keep_log<S: Store>(log: &mut Log<S>, folder: &Path) -> Result<(), CliError> {
     let mut file = Vec::new();
     log.carry(&mut file)?;
     session.log.absorb(&file)?;
+    session.mark_invented()?;
     session.set_outing(OutingId::named(SHOW))?;
     say(&format!(
         "\nThe merged log is kept in {}. Look around: embertally --log {0} pairings",
