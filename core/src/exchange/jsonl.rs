@@ -195,7 +195,8 @@ impl Column {
     fn json_type(self) -> JsonType {
         match self {
             Self::Unit | Self::Volley => JsonType::Label,
-            Self::Channel
+            Self::SlowLimitMs
+            | Self::Channel
             | Self::StringLength
             | Self::Position
             | Self::Attempt

@@ -6,10 +6,7 @@
 //!
 //! Not for: opening files (bytes and writers are handed in), joining volleys of several devices (`crate::ledger`).
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)
-)]
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
 mod csv_read;
 mod csv_write;

@@ -2,14 +2,14 @@
 
 use super::row::{Row, UNNUMBERED};
 use crate::facts::{
-    DeviceId, FuseId, LotId, ModuleId, OutingId, OutingKind, PersonId, Shot, Sighting, Sightings, Volley, Wiring,
+    DeviceId, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, Shot, Sighting, Sightings, Volley, Wiring,
     WiringKind,
 };
 
 /// The names behind ids. Where there is none, the id itself is written, so that nothing is lost.
 pub trait Names {
-    /// Returns an outing's name and kind.
-    fn outing(&self, id: OutingId) -> Option<(&str, OutingKind)>;
+    /// Returns an outing.
+    fn outing(&self, id: OutingId) -> Option<&Outing>;
     /// Returns a device's name.
     fn device(&self, id: DeviceId) -> Option<&str>;
     /// Returns a person's name.
@@ -28,14 +28,15 @@ pub trait Names {
 /// clip's frames were counted from, and that a delay came from a stopwatch or a detector (its interval stays).
 #[must_use]
 pub fn rows_of(volley: &Volley, device: DeviceId, sightings: &[&Sightings], names: &dyn Names) -> Vec<Row> {
-    let (outing, outing_kind) = match names.outing(volley.outing) {
-        Some((name, kind)) => (name.to_owned(), Some(kind)),
-        None => (volley.outing.to_string(), None),
-    };
+    let stated = names.outing(volley.outing);
+    let outing = stated.map_or_else(|| volley.outing.to_string(), |o| o.name.clone());
+    // A limit over a minute is no limit that a column or a person needs.
+    let slow_limit_ms = stated.and_then(|o| u16::try_from(o.slow_limit_ms?).ok());
     let lengths = string_lengths(volley);
     let row = |observer: Option<PersonId>, shot: &Shot, seen: &Sighting| Row {
         outing: outing.clone(),
-        outing_kind,
+        outing_kind: stated.map(|o| o.kind),
+        slow_limit_ms,
         time: volley.at,
         device: Some(named(device, names.device(device))),
         observer: observer.map(|id| named(id, names.person(id))),

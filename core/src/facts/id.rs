@@ -369,10 +369,9 @@ mod tests {
         });
         let shot = ShotId { volley: VolleyId(FactId { entry, place: 3 }), position: 10 };
         assert_eq!(shot.to_string().parse(), Ok(shot));
-        for doc in [
-            DocumentId::Register { part: 2 },
-            DocumentId::Outing { outing: OutingId::named("dry run"), part: 1 },
-        ] {
+        for doc in
+            [DocumentId::Register { part: 2 }, DocumentId::Outing { outing: OutingId::named("dry run"), part: 1 }]
+        {
             assert_eq!(doc.to_string().parse(), Ok(doc));
         }
         assert!("register/0".parse::<DocumentId>().is_err());

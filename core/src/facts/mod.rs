@@ -6,10 +6,7 @@
 //!
 //! Not for: merging ([`crate::log`]), judging what facts mean together (`crate::ledger`).
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)
-)]
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
 mod decision;
 mod delay;

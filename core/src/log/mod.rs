@@ -6,10 +6,7 @@
 //!
 //! Not for: what entries mean together (`crate::ledger`), or where bytes are kept ([`crate::store`]).
 
-#![cfg_attr(
-    not(test),
-    deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic)
-)]
+#![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
 mod carry;
 mod changes;

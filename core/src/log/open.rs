@@ -115,7 +115,14 @@ impl<S: Store> Log<S> {
     /// `random` gives the bits of new actor ids: each time a document is opened for writing it gets a new one, so that
     /// a restored backup or a cloned phone cannot collide with itself.
     pub fn open(store: S, random: impl RandomBits + Send + 'static) -> Self {
-        Self { store, random: Box::new(random), open: HashMap::new(), problems: Vec::new(), uses: 0, at_part: HashMap::new() }
+        Self {
+            store,
+            random: Box::new(random),
+            open: HashMap::new(),
+            problems: Vec::new(),
+            uses: 0,
+            at_part: HashMap::new(),
+        }
     }
 
     /// Returns the store.
@@ -165,9 +172,9 @@ impl<S: Store> Log<S> {
             by_home.entry(*home).or_default().push(entry);
         }
         let (mut written, mut writes, mut touched) = (Written::default(), Vec::new(), Vec::new());
-        let result = by_home.into_iter().try_for_each(|(home, entries)| {
-            self.plan_writes(home, &entries, &mut written, &mut writes, &mut touched)
-        });
+        let result = by_home
+            .into_iter()
+            .try_for_each(|(home, entries)| self.plan_writes(home, &entries, &mut written, &mut writes, &mut touched));
         self.finish(result, &writes, &touched)?;
         Ok(written)
     }
@@ -319,8 +326,7 @@ impl<S: Store> Log<S> {
             self.report(Problem::DamagedPiece(piece));
         }
         let mut document = Document::empty(actor);
-        let (snapshots, chunks): (Vec<_>, Vec<_>) =
-            loaded.pieces.iter().partition(|p| p.kind == PieceKind::Snapshot);
+        let (snapshots, chunks): (Vec<_>, Vec<_>) = loaded.pieces.iter().partition(|p| p.kind == PieceKind::Snapshot);
         let mut held = Vec::new();
         let mut unreadable = Vec::new();
         for piece in snapshots {
@@ -396,11 +402,7 @@ impl<S: Store> Log<S> {
     ///
     /// # Errors
     /// [`LogError::Store`], [`LogError::TooNew`].
-    pub fn replay_document(
-        &mut self,
-        id: DocumentId,
-        mut each: impl FnMut(DocumentId, Entry),
-    ) -> Result<(), LogError> {
+    pub fn replay_document(&mut self, id: DocumentId, mut each: impl FnMut(DocumentId, Entry)) -> Result<(), LogError> {
         let entries = self.document(id)?.document.entries();
         self.evict();
         for stored in entries {

@@ -11,10 +11,7 @@ use super::document::StoredEntry;
 use crate::facts::EntryId;
 
 /// Returns the entries put by some changes, except those known already; sorted, each once.
-pub(super) fn entries_of<'a>(
-    changes: impl Iterator<Item = &'a Change>,
-    known: &HashSet<EntryId>,
-) -> Vec<StoredEntry> {
+pub(super) fn entries_of<'a>(changes: impl Iterator<Item = &'a Change>, known: &HashSet<EntryId>) -> Vec<StoredEntry> {
     let mut found = Vec::new();
     for change in changes {
         for op in change.decode().operations {

@@ -144,7 +144,9 @@ fn changes_since_the_heads_of_another_bring_only_what_is_new() {
 #[test]
 fn a_carry_file_with_any_bit_flipped_is_refused_whole() {
     let mut a = log(1);
-    (0..3).for_each(|n| { write(&mut a, n); });
+    (0..3).for_each(|n| {
+        write(&mut a, n);
+    });
     let file = carry(&mut a);
     let mut b = log(2);
     for bit in 0..file.len() * 8 {
@@ -183,7 +185,9 @@ fn documents_damaged_on_purpose_are_refused_and_never_bring_the_program_down() {
     use sha2::Digest;
     use std::hash::{DefaultHasher, Hash, Hasher};
     let mut a = log(1);
-    (0..40).for_each(|n| { write(&mut a, n); });
+    (0..40).for_each(|n| {
+        write(&mut a, n);
+    });
     a.compact().unwrap();
     let good = a.snapshot(Home::Outing(outing()).part(1)).unwrap().save();
     let mut b = log(2);

@@ -83,9 +83,7 @@ mod tests {
 
     #[test]
     fn what_cannot_be_is_refused() {
-        let ask = |reliability, lot_size| {
-            prove(&ProofRequest { reliability, confidence: 0.95, failures: 0, lot_size })
-        };
+        let ask = |reliability, lot_size| prove(&ProofRequest { reliability, confidence: 0.95, failures: 0, lot_size });
         assert!(ask(1.0, None).is_err());
         assert!(ask(f64::NAN, None).is_err());
         assert!(ask(0.95, Some(0)).is_err());

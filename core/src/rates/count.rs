@@ -152,10 +152,8 @@ mod tests {
         let lots = [0, 1, 1, 1, 0];
         let wet = [0_u8, 1, 1, 0, 0];
         let classes = [1, 2, 3, 1, 0];
-        let got = count_by(
-            &[wide(&lots, 2), Dimension { codes: Codes::Narrow(&wet), size: 2, counts_as: None }],
-            &classes,
-        );
+        let got =
+            count_by(&[wide(&lots, 2), Dimension { codes: Codes::Narrow(&wet), size: 2, counts_as: None }], &classes);
         let of = |good, failures, unresolved| Counts { good, failures, unresolved };
         assert_eq!(got, [(vec![0, 0], of(1, 0, 0)), (vec![1, 0], of(1, 0, 0)), (vec![1, 1], of(0, 1, 1))]);
     }

@@ -30,7 +30,9 @@ pub enum Group {
 
 /// A word that names no grouping.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
-#[error("{0:?} is nothing to group by; use some of: lot, fuse, type, module, outing, wiring, weather, wet, temperature, humidity, wind")]
+#[error(
+    "{0:?} is nothing to group by; use some of: lot, fuse, type, module, outing, wiring, weather, wet, temperature, humidity, wind"
+)]
 pub struct GroupError(pub String);
 
 impl Group {

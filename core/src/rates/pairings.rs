@@ -105,10 +105,8 @@ pub fn pairings(ledger: &Ledger, request: &PairingsRequest) -> Result<Vec<Pairin
             }
         }
     }
-    let mut list = found
-        .into_iter()
-        .filter_map(|(names, measures)| pairing(ledger, request, names, measures))
-        .collect::<Vec<_>>();
+    let mut list =
+        found.into_iter().filter_map(|(names, measures)| pairing(ledger, request, names, measures)).collect::<Vec<_>>();
     list.sort_by(|a, b| {
         let worse = b.verdict.cmp(&a.verdict).then(b.probability_above.total_cmp(&a.probability_above));
         worse.then_with(|| (&a.lot, &a.fuse).cmp(&(&b.lot, &b.fuse)))
@@ -172,7 +170,10 @@ fn sentence(worst: &JudgedRate, request: &PairingsRequest) -> String {
     match judged.verdict {
         Verdict::SetAside => format!("{seen}. The chance that it is above {tolerable} is {chance}: set aside."),
         Verdict::Restrict => {
-            format!("{seen}. The chance that it is above {tolerable} is {chance}: restrict{}.", more.unwrap_or_default())
+            format!(
+                "{seen}. The chance that it is above {tolerable} is {chance}: restrict{}.",
+                more.unwrap_or_default()
+            )
         }
         Verdict::TestMore => {
             let known = if rate.unresolved > 0 { "too much is open" } else { "too little is known" };

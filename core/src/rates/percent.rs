@@ -15,9 +15,6 @@ mod tests {
     fn nearly_all_and_nearly_none_are_not_rounded_away() {
         let said: Vec<String> =
             [0.0, 1e-9, 0.000_32, 0.02, 0.083, 0.17, 0.994, 0.999_99, 1.0].iter().map(|s| percent(*s)).collect();
-        assert_eq!(
-            said,
-            ["0 %", "under 0.001 %", "0.032 %", "2 %", "8.3 %", "17 %", "99.4 %", "over 99.9 %", "100 %"]
-        );
+        assert_eq!(said, ["0 %", "under 0.001 %", "0.032 %", "2 %", "8.3 %", "17 %", "99.4 %", "over 99.9 %", "100 %"]);
     }
 }

@@ -23,14 +23,16 @@ impl Notebook {
             slow_limit_ms: None,
             wait_minutes: None,
         };
-        let lot = |mark: &str| Fact::Lot(Lot {
-            mark: mark.into(),
-            igniter_type: None,
-            made_on: None,
-            use_by: Date::from_days(0),
-            count: None,
-            storage: None,
-        });
+        let lot = |mark: &str| {
+            Fact::Lot(Lot {
+                mark: mark.into(),
+                igniter_type: None,
+                made_on: None,
+                use_by: Date::from_days(0),
+                count: None,
+                storage: None,
+            })
+        };
         let fuse = Fact::Fuse(Fuse { name: "Cord".into(), kind: FuseKind::Visco, sheath: None, coupling: None });
         book.add(vec![Fact::Outing(outing), lot("A"), lot("B"), fuse]);
         book
@@ -105,7 +107,9 @@ use Transfer::{Lit, Unlit};
 fn ask(book: &Notebook, by: &[Group], measure: Measure) -> Vec<(String, Rate)> {
     let request = RatesRequest { by: by.to_vec(), measure, ..RatesRequest::default() };
     let rows = rates(&book.ledger, &request).unwrap().rows;
-    rows.into_iter().map(|r| (r.names.into_iter().map(Option::unwrap_or_default).collect::<Vec<_>>().join("/"), r.rate)).collect()
+    rows.into_iter()
+        .map(|r| (r.names.into_iter().map(Option::unwrap_or_default).collect::<Vec<_>>().join("/"), r.rate))
+        .collect()
 }
 
 #[test]
@@ -168,11 +172,8 @@ fn a_filter_narrows_down_and_an_unknown_name_is_answered_with_the_known_ones() {
     book.singles("A", Precipitation::Dry, Fired, Lit, 3);
     book.singles("B", Precipitation::Rain, Failed, Unlit, 2);
     let only = |group, name: &str| {
-        let request = RatesRequest {
-            by: vec![Group::Fuse],
-            only: vec![(group, name.into())],
-            ..RatesRequest::default()
-        };
+        let request =
+            RatesRequest { by: vec![Group::Fuse], only: vec![(group, name.into())], ..RatesRequest::default() };
         rates(&book.ledger, &request)
     };
     assert_eq!(only(Group::Lot, " a ").unwrap().rows[0].rate.shots, 3);

@@ -8,7 +8,7 @@ use embertally_core::exchange::{
     DecimalMark, Delimiter, Import, ImportError, ImportOptions, Known, Names, Row, read_csv, read_jsonl, read_weather,
     rows_of, write_csv, write_jsonl,
 };
-use embertally_core::facts::{DeviceId, Entry, FuseId, LotId, ModuleId, OutingId, OutingKind, PersonId, ShotId};
+use embertally_core::facts::{DeviceId, Entry, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, ShotId};
 use embertally_core::ledger::{Ledger, Register, RegisterId, VolleyView};
 use embertally_core::log::{Home, Written};
 use embertally_core::rates::{Group, RatesRequest, rates};
@@ -197,8 +197,8 @@ pub(super) fn weather(
 struct RegisterNames<'a>(&'a Register);
 
 impl Names for RegisterNames<'_> {
-    fn outing(&self, id: OutingId) -> Option<(&str, OutingKind)> {
-        self.0.outings().get(id).map(|o| (o.value.name.as_str(), o.value.kind))
+    fn outing(&self, id: OutingId) -> Option<&Outing> {
+        self.0.outings().get(id).map(|o| &o.value)
     }
 
     fn device(&self, id: DeviceId) -> Option<&str> {

@@ -28,7 +28,14 @@ use crate::facts::{DeviceId, Entry, LotId, ModuleId, Moment, OutingId, OutingKin
 const MAX_VOLLEY_ROWS: usize = 4000;
 
 /// Kinds of outings that the file states, with the line that states it first.
-type Register = HashMap<OutingId, (OutingKind, u64)>;
+type Register = HashMap<OutingId, Told>;
+
+/// What the rows say of an outing, and on which line first.
+#[derive(Debug, Clone, Copy, Default)]
+struct Told {
+    kind: Option<(OutingKind, u64)>,
+    slow_limit_ms: Option<(u16, u64)>,
+}
 
 /// A row, where it stands, and the ids of its names.
 #[derive(Debug)]
@@ -93,7 +100,7 @@ impl<'n> Grouping<'n> {
     pub(super) fn push(&mut self, row: Row, line: u64) {
         let ids = self.names.ids(&row);
         let place = self.rows.len();
-        if let Some(conflict) = self.outing_kind(&row, ids, line, place) {
+        if let Some(conflict) = self.outing_conflict(&row, ids, line, place) {
             self.conflicts.push(conflict);
             self.rows.push(Placed { row, line, ids, dropped: true });
             self.last_group = None;
@@ -108,14 +115,28 @@ impl<'n> Grouping<'n> {
         }
     }
 
-    fn outing_kind(&mut self, row: &Row, ids: Ids, line: u64, place: usize) -> Option<Conflict> {
-        let kind = row.outing_kind?;
-        let (known, since) = *self.kinds.entry(ids.outing).or_insert((kind, line));
-        (known != kind).then(|| Conflict {
-            row: place,
-            column: Column::OutingKind,
-            reason: format!("line {since} says that this outing is a {known}"),
-        })
+    fn outing_conflict(&mut self, row: &Row, ids: Ids, line: u64, place: usize) -> Option<Conflict> {
+        if row.outing_kind.is_none() && row.slow_limit_ms.is_none() {
+            return None;
+        }
+        let before = self.kinds.get(&ids.outing).copied().unwrap_or_default();
+        let conflict = |column, reason| Some(Conflict { row: place, column, reason });
+        if let (Some((known, since)), Some(kind)) = (before.kind, row.outing_kind)
+            && known != kind
+        {
+            return conflict(Column::OutingKind, format!("line {since} says that this outing is a {known}"));
+        }
+        if let (Some((known, since)), Some(limit)) = (before.slow_limit_ms, row.slow_limit_ms)
+            && known != limit
+        {
+            return conflict(Column::SlowLimitMs, format!("line {since} gives this outing a limit of {known} ms"));
+        }
+        let told = Told {
+            kind: before.kind.or(row.outing_kind.map(|k| (k, line))),
+            slow_limit_ms: before.slow_limit_ms.or(row.slow_limit_ms.map(|ms| (ms, line))),
+        };
+        self.kinds.insert(ids.outing, told);
+        None
     }
 
     fn new_group(&mut self) -> usize {
@@ -199,7 +220,9 @@ impl<'n> Grouping<'n> {
         }
         let kept = || self.rows.iter().filter(|placed| !placed.dropped);
         let mut entries = names::register(kept(), &self.kinds, known, &mut seals);
-        let untold = entries.iter().any(|(home, _)| home.is_some_and(|outing| !self.kinds.contains_key(&outing)));
+        let untold = entries
+            .iter()
+            .any(|(home, _)| home.is_some_and(|outing| self.kinds.get(&outing).is_none_or(|told| told.kind.is_none())));
         if untold {
             self.notices.file("outing-kind", "A new outing's kind is not stated (outing_kind); it is taken as a test.");
         }

@@ -4,7 +4,7 @@ use std::collections::{HashMap, HashSet};
 use std::hash::Hash;
 
 use super::seal::{NO_DEVICE, Seals, UNDATED};
-use super::{Placed, Register};
+use super::{Placed, Register, Told};
 use crate::exchange::row::Row;
 use crate::facts::{
     Device, DeviceId, Entry, Fact, FiringModule, Fuse, FuseId, FuseKind, Lot, LotId, ModuleId, Outing, OutingId,
@@ -132,11 +132,11 @@ fn is_new<I: Copy + Eq + Hash>(id: I, known: &HashSet<I>, met: &mut HashSet<I>) 
 }
 
 impl Unknown<'_> {
-    fn take(&mut self, placed: &Placed, kinds: &HashMap<OutingId, (OutingKind, u64)>) {
+    fn take(&mut self, placed: &Placed, kinds: &Register) {
         let (row, ids, known, met) = (&placed.row, &placed.ids, self.known, &mut self.met);
         if is_new(ids.outing, &known.outings, &mut met.outings) {
-            let kind = kinds.get(&ids.outing).map_or(OutingKind::Test, |(kind, _)| *kind);
-            self.outings.push((ids.outing, outing(&row.outing, kind)));
+            let told = kinds.get(&ids.outing).copied().unwrap_or_default();
+            self.outings.push((ids.outing, outing(&row.outing, told)));
         }
         if is_new(ids.lot, &known.lots, &mut met.lots) {
             self.facts.push(Fact::Lot(lot(&row.lot)));
@@ -162,9 +162,15 @@ impl Unknown<'_> {
     }
 }
 
-fn outing(name: &str, kind: OutingKind) -> Fact {
-    let name = name.to_owned();
-    Fact::Outing(Outing { name, kind, place: None, begins: None, slow_limit_ms: None, wait_minutes: None })
+fn outing(name: &str, told: Told) -> Fact {
+    Fact::Outing(Outing {
+        name: name.to_owned(),
+        kind: told.kind.map_or(OutingKind::Test, |(kind, _)| kind),
+        place: None,
+        begins: None,
+        slow_limit_ms: told.slow_limit_ms.map(|(ms, _)| u32::from(ms)),
+        wait_minutes: None,
+    })
 }
 
 fn lot(mark: &str) -> Lot {

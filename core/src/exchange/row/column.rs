@@ -5,6 +5,7 @@
 pub(in super::super) enum Column {
     Outing,
     OutingKind,
+    SlowLimitMs,
     Time,
     Device,
     Observer,
@@ -39,9 +40,10 @@ impl Column {
     pub(in super::super) const COUNT: usize = Self::TABLE.len();
 
     /// The columns in the order in which they are written, with their names. `INVARIANT:` ordered as the enum is.
-    pub(in super::super) const TABLE: [(Self, &'static str); 29] = [
+    pub(in super::super) const TABLE: [(Self, &'static str); 30] = [
         (Self::Outing, "outing"),
         (Self::OutingKind, "outing_kind"),
+        (Self::SlowLimitMs, "slow_limit_ms"),
         (Self::Time, "time"),
         (Self::Device, "device"),
         (Self::Observer, "observer"),

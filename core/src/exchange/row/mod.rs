@@ -32,6 +32,8 @@ pub struct Row {
     pub outing: String,
     /// Test or show.
     pub outing_kind: Option<OutingKind>,
+    /// The outing's limit for slow shots, in milliseconds.
+    pub slow_limit_ms: Option<u16>,
     /// When the pulse was given.
     pub time: Option<Moment>,
     /// The device that wrote it.
@@ -103,6 +105,7 @@ impl Row {
         match column {
             Column::Outing => Cell::Text(&self.outing),
             Column::OutingKind => word(self.outing_kind.map(OutingKind::word)),
+            Column::SlowLimitMs => whole(self.slow_limit_ms.map(u32::from)),
             Column::Time => self.time.map_or(Cell::Absent, Cell::Time),
             Column::Device => text(&self.device),
             Column::Observer => text(&self.observer),

@@ -47,6 +47,7 @@ pub(in super::super) fn parse_row(cells: &impl Cells, marks: &mut Marks) -> Resu
     let row = Row {
         outing: required_name(cells, Column::Outing, "")?,
         outing_kind: word(cells, Column::OutingKind)?,
+        slow_limit_ms: small(cells, Column::SlowLimitMs, 1..=u16::MAX)?,
         time: time(cells)?,
         device: name(cells, Column::Device)?,
         observer: name(cells, Column::Observer)?,

@@ -77,6 +77,8 @@ fn contradictions_within_a_volley_name_their_place() {
     assert_eq!((e.line, e.column_name.as_str()), (3, "channel"));
     let e = bad(import("outing,lot,unit,ignition,outing_kind\na,L,1,fired,test\na,L,2,fired,show\n"));
     assert_eq!((e.line, e.column_name.as_str()), (3, "outing_kind"));
+    let e = bad(import("outing,lot,unit,ignition,slow_limit_ms\na,L,1,fired,150\na,L,2,fired,90\n"));
+    assert_eq!((e.line, e.column_name.as_str()), (3, "slow_limit_ms"));
 }
 
 #[test]

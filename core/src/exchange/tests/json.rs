@@ -92,6 +92,8 @@ fn reader_and_schema_take_and_refuse_the_same_rows() {
         ("temperature_c", json!(-91), false),
         ("humidity_pct", json!(100), true),
         ("outing_kind", json!("show"), true),
+        ("slow_limit_ms", json!(150), true),
+        ("slow_limit_ms", json!(0), false),
         ("clip", json!("c3.mp4"), true),
         ("clip", json!(["c3.mp4"]), false),
     ] {

@@ -13,7 +13,7 @@ use std::collections::{BTreeSet, HashMap};
 
 use super::*;
 use crate::facts::{
-    DeviceId, Entry, EntryId, Fact, FuseId, LotId, ModuleId, OutingId, OutingKind, PersonId, Sightings, Volley,
+    DeviceId, Entry, EntryId, Fact, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, Sightings, Volley,
 };
 
 pub(super) const HEADER: &str = "outing,observer,volley,wiring,position,lot,unit,fuse,ignition,transfer";
@@ -73,7 +73,7 @@ pub(super) fn ids(import: &Import) -> BTreeSet<EntryId> {
 /// The names that an import brings.
 #[derive(Default)]
 pub(super) struct NamesOf {
-    outings: HashMap<OutingId, (String, OutingKind)>,
+    outings: HashMap<OutingId, Outing>,
     devices: HashMap<DeviceId, String>,
     people: HashMap<PersonId, String>,
     modules: HashMap<ModuleId, String>,
@@ -86,7 +86,7 @@ impl NamesOf {
         let mut names = Self::default();
         for stated in import.entries.iter().flat_map(|(_, entry)| &entry.facts) {
             match &stated.fact {
-                Fact::Outing(f) => drop(names.outings.insert(f.id(), (f.name.clone(), f.kind))),
+                Fact::Outing(f) => drop(names.outings.insert(f.id(), f.clone())),
                 Fact::Device(f) => drop(names.devices.insert(f.id, f.name.clone())),
                 Fact::Person(f) => drop(names.people.insert(f.id(), f.name.clone())),
                 Fact::Module(f) => drop(names.modules.insert(f.id(), f.name.clone())),
@@ -100,8 +100,8 @@ impl NamesOf {
 }
 
 impl Names for NamesOf {
-    fn outing(&self, id: OutingId) -> Option<(&str, OutingKind)> {
-        self.outings.get(&id).map(|(name, kind)| (name.as_str(), *kind))
+    fn outing(&self, id: OutingId) -> Option<&Outing> {
+        self.outings.get(&id)
     }
     fn device(&self, id: DeviceId) -> Option<&str> {
         self.devices.get(&id).map(String::as_str)

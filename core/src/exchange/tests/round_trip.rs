@@ -20,8 +20,8 @@ fn read(bytes: &[u8]) -> Import {
 #[derive(Debug, Clone)]
 struct Cells(Vec<String>);
 
-const COLUMNS: &str = "outing,outing_kind,time,device,observer,volley,module,channel,wiring,string_length,position,lot,\
-                       unit,attempt,fuse,ignition,transfer,delay_ms,frames,fps,strength,cause,temperature_c,wind_m_s,\
+const COLUMNS: &str = "outing,outing_kind,slow_limit_ms,time,device,observer,volley,module,channel,wiring,string_length,\
+                       position,lot,unit,attempt,fuse,ignition,transfer,delay_ms,frames,fps,strength,cause,temperature_c,wind_m_s,\
                        precipitation,note,clip";
 
 /// Few different names, so that rows often share a volley, and texts that need quotes and marks.
@@ -30,6 +30,7 @@ fn cells() -> impl Strategy<Value = Cells> {
     let columns = vec![
         pick(&["Invented A", "=B", "invented  a"]),
         pick(&["", "test"]),
+        pick(&["", "150"]),
         pick(&["", "2031-05-09T21:30:00+02:00", "2031-05-09T21:31:00.250+02:00", "2031-05-09T19:30:00Z"]),
         pick(&["", "phone-1", "@phone"]),
         pick(&["", "Marlo", "Tess"]),

@@ -3,7 +3,9 @@
 use super::super::decision::{MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
-use super::super::id::{DeviceId, EntryId, FactId, FuseId, LotId, ModuleId, OutingId, PersonId, ShotId, TypeId, VolleyId};
+use super::super::id::{
+    DeviceId, EntryId, FactId, FuseId, LotId, ModuleId, OutingId, PersonId, ShotId, TypeId, VolleyId,
+};
 use super::super::outing::{Conditions, Outing, Reading};
 use super::super::register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};
 use super::super::time::{Date, Moment};
@@ -35,12 +37,8 @@ pub(super) fn entry(id: EntryId, bytes: &[u8]) -> Read<Entry> {
     if facts.len() > usize::from(u16::MAX) {
         return Err(WireError::OutOfRange { at: r.at(), field: "the number of facts" });
     }
-    let entry = Entry {
-        id,
-        device: r.need(device, "the device")?,
-        written: r.need(written, "the time of writing")?,
-        facts,
-    };
+    let entry =
+        Entry { id, device: r.need(device, "the device")?, written: r.need(written, "the time of writing")?, facts };
     r.end()?;
     Ok(entry)
 }
@@ -387,11 +385,7 @@ fn sightings(own: EntryId, r: &mut Reader<'_>) -> Read<Sightings> {
         }
         Ok(true)
     })?;
-    Ok(Sightings {
-        volley: r.need(volley, "the volley seen")?,
-        observer,
-        seen: r.need(seen, "what was seen")?,
-    })
+    Ok(Sightings { volley: r.need(volley, "the volley seen")?, observer, seen: r.need(seen, "what was seen")? })
 }
 
 fn sighting(r: &mut Reader<'_>) -> Read<Sighting> {

@@ -37,7 +37,12 @@ fn delay() -> impl Strategy<Value = Delay> {
 
 fn conditions() -> impl Strategy<Value = Conditions> {
     let o = proptest::option::of::<BoxedStrategy<i16>>;
-    (o(any::<i16>().boxed()), any::<Option<u16>>(), any::<Option<u16>>(), proptest::option::of(choice(Precipitation::ALL)))
+    (
+        o(any::<i16>().boxed()),
+        any::<Option<u16>>(),
+        any::<Option<u16>>(),
+        proptest::option::of(choice(Precipitation::ALL)),
+    )
         .prop_map(|(t, h, w, precipitation)| Conditions {
             temperature: t.map(Temperature),
             humidity: h.map(Humidity),
@@ -48,11 +53,8 @@ fn conditions() -> impl Strategy<Value = Conditions> {
 
 fn volley() -> impl Strategy<Value = Volley> {
     let unit = prop_oneof![Just(None), Just(Some("0".to_owned())), Just(Some("007".to_owned())), text().prop_map(Some)];
-    let shot = (0..3_u8, unit, any::<u8>(), proptest::option::of(0..3_u8)).prop_map(|(lot, unit, attempt, fuse)| Shot {
-        lot: LotId::from_bytes([lot; 16]),
-        unit,
-        attempt,
-        fuse: fuse.map(|f| FuseId::from_bytes([f; 16])),
+    let shot = (0..3_u8, unit, any::<u8>(), proptest::option::of(0..3_u8)).prop_map(|(lot, unit, attempt, fuse)| {
+        Shot { lot: LotId::from_bytes([lot; 16]), unit, attempt, fuse: fuse.map(|f| FuseId::from_bytes([f; 16])) }
     });
     let wiring = prop_oneof![
         Just(Wiring::Single),
@@ -60,10 +62,9 @@ fn volley() -> impl Strategy<Value = Volley> {
         Just(Wiring::Parallel),
         proptest::collection::vec(any::<u16>(), 0..4).prop_map(Wiring::SeriesParallel)
     ];
-    let leads = proptest::option::of((any::<u32>(), any::<u32>()).prop_map(|(l, c)| Leads {
-        length: Length(l),
-        cross_section: CrossSection(c),
-    }));
+    let leads = proptest::option::of(
+        (any::<u32>(), any::<u32>()).prop_map(|(l, c)| Leads { length: Length(l), cross_section: CrossSection(c) }),
+    );
     (
         id16(),
         proptest::option::of(moment()),
@@ -167,9 +168,8 @@ fn fact() -> impl Strategy<Value = Fact> {
             })
         ),
         volley().prop_map(Fact::Volley),
-        (fact_id(), person(), proptest::collection::vec(sighting, 0..12)).prop_map(|(v, observer, seen)| {
-            Fact::Sightings(Sightings { volley: VolleyId(v), observer, seen })
-        }),
+        (fact_id(), person(), proptest::collection::vec(sighting, 0..12))
+            .prop_map(|(v, observer, seen)| { Fact::Sightings(Sightings { volley: VolleyId(v), observer, seen }) }),
         (
             shot_id(),
             proptest::option::of(choice(Ignition::ALL)),
@@ -263,16 +263,17 @@ fn the_published_cddl_refuses_what_is_no_entry() {
     let good = small_entry().to_bytes().unwrap();
     assert!(!refuses(&good));
     assert!(refuses(&hex("a0")), "nothing in it");
-    assert!(refuses(&good.iter().map(|b| if *b == 0x05 { 0x08 } else { *b }).collect::<Vec<_>>()), "a person as a volley");
+    assert!(
+        refuses(&good.iter().map(|b| if *b == 0x05 { 0x08 } else { *b }).collect::<Vec<_>>()),
+        "a person as a volley"
+    );
 }
 
 #[test]
 fn fields_and_kinds_of_a_newer_version_are_skipped() {
     // {1: device, 2: [1000, 60], 3: [[5, {1: "Ada", 2: 1, 9: [1, {}]}, 0, "more"], [99, {1: 1.5}]], 8: null}
-    let bytes = hex(
-        "a401500707070707070707070707070707070702821903e8183c0382\
-         8405a3016341646102010982 01a0 00 646d6f7265 821863a101f93e00 08f6",
-    );
+    let bytes = hex("a401500707070707070707070707070707070702821903e8183c0382\
+         8405a3016341646102010982 01a0 00 646d6f7265 821863a101f93e00 08f6");
     let entry = Entry::from_bytes(SELF, &bytes).unwrap();
     assert_eq!(entry.facts[0].fact, small_entry().facts[0].fact);
     assert_eq!(entry.facts[0].replaces, Some(FactId { entry: SELF, place: 0 }));
