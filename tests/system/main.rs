@@ -7,3 +7,4 @@ mod demo;
 mod hostile;
 mod import;
 mod order;
+mod readme;

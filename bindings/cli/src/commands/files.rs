@@ -127,13 +127,23 @@ fn store(session: &mut Session, import: &mut Import) -> Result<Written, CliError
 pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliError> {
     let progress = bar("reading");
     let bytes = read(&args.file)?;
-    let mut session = context.open()?;
-    let ledger = session.ledger()?;
-    let known = known(ledger.register());
+    // A file that cannot be read must not leave an empty log behind.
+    let opened = if context.has_log()? { Some(context.open()?) } else { None };
+    let (mut session, known) = match opened {
+        Some(mut session) => {
+            let known = known(session.ledger()?.register());
+            (Some(session), known)
+        }
+        None => (None, Known::default()),
+    };
     let is_lines = args.file.extension().is_some_and(|e| ["jsonl", "ndjson", "json"].iter().any(|w| e.eq_ignore_ascii_case(w)));
     let read = if is_lines { read_jsonl } else { read_csv };
     let mut import = read(&bytes, &options(args), &known).map_err(|e| import_error(&args.file, &e))?;
     progress.set_message("writing");
+    let mut session = match session.take() {
+        Some(session) => session,
+        None => context.open()?,
+    };
     let written = store(&mut session, &mut import)?;
     progress.finish_and_clear();
     for notice in &import.notices {

@@ -48,6 +48,11 @@ impl Context {
         }
     }
 
+    /// Tells whether there is a log.
+    pub(crate) fn has_log(&self) -> Result<bool, CliError> {
+        Ok(self.folder.clone().map_or_else(default_folder, Ok)?.exists())
+    }
+
     /// Opens the log to read it: a folder that is not there is refused, not made.
     pub(crate) fn open_to_read(&self) -> Result<Session, CliError> {
         let folder = self.folder.clone().map_or_else(default_folder, Ok)?;
