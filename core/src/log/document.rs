@@ -15,6 +15,10 @@ pub(super) const SCHEMA: &str = "schema";
 pub(super) const ENTRIES: &str = "entries";
 pub(super) const LABELS: &str = "labels";
 
+/// The ids of the two maps in the empty document: the second and third thing that the actor of zeros did.
+const ENTRIES_ID: &str = "2@00000000000000000000000000000000";
+const LABELS_ID: &str = "3@00000000000000000000000000000000";
+
 /// The newest schema of a document that this program reads and writes.
 pub const SCHEMA_VERSION: u64 = 1;
 
@@ -63,6 +67,24 @@ fn contained<T>(work: impl FnOnce() -> Result<T, Unreadable>) -> Result<T, Unrea
         .unwrap_or_else(|_| Err(Unreadable::Malformed("the document's structure is inconsistent".to_owned())))
 }
 
+/// Refuses changes that take away or overwrite an entry, or that touch the document's own root.
+///
+/// No device of a crew ever makes one: entries are only added. Whoever made such a file would otherwise empty a log, and
+/// with it the list of what is live, and the emptiness would travel on with the next hand-over.
+fn refuse_overwriting(changes: &[Change]) -> Result<(), Unreadable> {
+    for change in changes.iter().filter(|c| c.actor_id().to_bytes() != [0; 16]) {
+        for op in change.decode().operations {
+            let object = op.obj.to_string();
+            if object == "_root" || (object == ENTRIES_ID && !op.pred.is_empty()) {
+                return Err(Unreadable::Malformed(
+                    "a change in it takes away or overwrites what was written, which no device of a crew does".to_owned(),
+                ));
+            }
+        }
+    }
+    Ok(())
+}
+
 /// One document of a log, in memory.
 #[derive(Debug, Clone)]
 pub struct Document {
@@ -92,11 +114,12 @@ impl Document {
 
     fn adopt(mut doc: Automerge, actor: [u8; 16]) -> Result<Self, Unreadable> {
         doc.set_actor(ActorId::from(actor));
-        let map = |name: &str| match doc.get(ROOT, name)? {
-            Some((Value::Object(automerge::ObjType::Map), id)) => Ok(id),
-            _ => Err(Unreadable::Malformed(format!("it has no map called {name:?}"))),
+        // By their own ids, not by what now stands under their names: a second map of the same name must hide nothing.
+        let map = |id: &str| match doc.import(id) {
+            Ok((id, automerge::ObjType::Map)) => Ok(id),
+            _ => Err(Unreadable::Malformed("it does not begin as documents of this program do".to_owned())),
         };
-        let (entries, labels) = (map(ENTRIES)?, map(LABELS)?);
+        let (entries, labels) = (map(ENTRIES_ID)?, map(LABELS_ID)?);
         let schema = doc.get(ROOT, SCHEMA)?.map(|(value, _)| value);
         let number = |v: Value<'_>| v.as_u64().or_else(|| v.as_i64().and_then(|i| u64::try_from(i).ok()));
         match schema.and_then(number) {
@@ -137,7 +160,13 @@ impl Document {
             doc.apply_changes(changes.clone())?;
             let mut merged = Self::adopt(doc, self.actor())?;
             let waiting = changes.iter().filter(|c| merged.doc.get_change_meta_by_hash(&c.hash()).is_none());
-            merged.stranded = rescue::entries_of(waiting, &merged.ids);
+            let mut stranded = rescue::entries_of(waiting, &merged.ids);
+            for before in self.stranded.iter().filter(|e| !merged.ids.contains(&e.id)) {
+                if stranded.iter().all(|e| e.id != before.id) {
+                    stranded.push(before.clone());
+                }
+            }
+            merged.stranded = stranded;
             Ok(merged)
         })?;
         *self = merged;
@@ -149,6 +178,7 @@ impl Document {
         let (doc, chunk) = contained(|| {
             let mut doc = self.doc.clone();
             let changes = doc.get_changes_added(&other.doc);
+            refuse_overwriting(&changes)?;
             let chunk = changes.iter().flat_map(|c| c.raw_bytes().to_vec()).collect();
             doc.apply_changes(changes)?;
             Ok((doc, chunk))

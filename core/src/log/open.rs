@@ -158,7 +158,7 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// Any [`LogError`]; the entry is not in the log then.
     pub fn write(&mut self, home: Home, entry: &Entry) -> Result<Written, LogError> {
-        self.write_all(std::slice::from_ref(&(home, entry.clone())))
+        self.write_planned(&[(home, entry)], true)
     }
 
     /// Writes entries durably, all or none, into the documents of their homes. Entries that are here already are left
@@ -167,6 +167,12 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// Any [`LogError`]; none of the entries is in the log then.
     pub fn write_all(&mut self, entries: &[(Home, Entry)]) -> Result<Written, LogError> {
+        let entries: Vec<(Home, &Entry)> = entries.iter().map(|(home, entry)| (*home, entry)).collect();
+        self.write_planned(&entries, false)
+    }
+
+    /// `fresh` entries have ids made just now, which cannot stand in an earlier part.
+    fn write_planned(&mut self, entries: &[(Home, &Entry)], fresh: bool) -> Result<Written, LogError> {
         let mut by_home: BTreeMap<Home, Vec<&Entry>> = BTreeMap::new();
         for (home, entry) in entries {
             by_home.entry(*home).or_default().push(entry);
@@ -174,7 +180,7 @@ impl<S: Store> Log<S> {
         let (mut written, mut writes, mut touched) = (Written::default(), Vec::new(), Vec::new());
         let result = by_home
             .into_iter()
-            .try_for_each(|(home, entries)| self.plan_writes(home, &entries, &mut written, &mut writes, &mut touched));
+            .try_for_each(|(home, entries)| self.plan_writes(home, &entries, fresh, &mut written, &mut writes, &mut touched));
         self.finish(result, &writes, &touched)?;
         Ok(written)
     }
@@ -184,17 +190,18 @@ impl<S: Store> Log<S> {
         &mut self,
         home: Home,
         entries: &[&Entry],
+        fresh: bool,
         written: &mut Written,
         writes: &mut Vec<Write>,
         touched: &mut Vec<DocumentId>,
     ) -> Result<(), LogError> {
-        // Entries known by their content (an import) may stand in an earlier part; those made here cannot, since their
-        // ids are new. Only several at once come from an import. A list of the store costs more than all else here.
+        // Entries known by their content (an import) may stand in an earlier part; fresh ones cannot, and for them one
+        // look at the last part will do: a list of the store costs more than all else here.
         let known = match self.at_part.get(&home) {
-            Some(part) if entries.len() == 1 => vec![home.part(*part)],
+            Some(part) if fresh => vec![home.part(*part)],
             _ => self.parts(home)?,
         };
-        let skipped = if entries.len() == 1 { known.len().saturating_sub(1) } else { 0 };
+        let skipped = if fresh { known.len().saturating_sub(1) } else { 0 };
         let known = known.get(skipped..).unwrap_or_default();
         let mut new: Vec<&Entry> = entries.to_vec();
         for part in known {
@@ -233,7 +240,8 @@ impl<S: Store> Log<S> {
         entries.iter().for_each(|e| summarise(&mut summary, e));
         summary.entries = open.document.len() as u64;
         open.summary = Some(summary.clone());
-        if entries.len() >= ENTRIES_FOR_SNAPSHOT || open.pieces.len() >= CHUNKS_BEFORE_COMPACTION {
+        let many = entries.len() >= ENTRIES_FOR_SNAPSHOT || open.pieces.len() >= CHUNKS_BEFORE_COMPACTION;
+        if many && open.may_compact() {
             Ok(open.compacting(id))
         } else {
             Ok(Write::Append { document: id, chunk, summary })
@@ -321,7 +329,6 @@ impl<S: Store> Log<S> {
     fn read(&mut self, id: DocumentId) -> Result<Open, LogError> {
         let actor = self.actor();
         let loaded = self.store.load(&id)?;
-        let damaged = !loaded.damaged.is_empty();
         for piece in loaded.damaged {
             self.report(Problem::DamagedPiece(piece));
         }
@@ -329,14 +336,18 @@ impl<S: Store> Log<S> {
         let (snapshots, chunks): (Vec<_>, Vec<_>) = loaded.pieces.iter().partition(|p| p.kind == PieceKind::Snapshot);
         let mut held = Vec::new();
         let mut unreadable = Vec::new();
+        let mut begun = false;
         for piece in snapshots {
-            let read = if document.is_empty() {
+            let read = if !begun {
                 Document::load(&piece.bytes, actor).map(|d| document = d)
             } else {
                 document.merge_pieces(&[&piece.bytes])
             };
             match read {
-                Ok(()) => held.push((piece.id, piece.kind)),
+                Ok(()) => {
+                    begun = true;
+                    held.push((piece.id, piece.kind));
+                }
                 Err(e) => unreadable.push((piece.id, e)),
             }
         }
@@ -352,7 +363,6 @@ impl<S: Store> Log<S> {
                 }
             }
         }
-        let damaged = damaged || !unreadable.is_empty();
         for (piece, error) in unreadable {
             match error {
                 Unreadable::TooNew(found) => return Err(too_new(id, found)),
@@ -360,21 +370,27 @@ impl<S: Store> Log<S> {
             }
         }
         let mut open = Open { document, pieces: held, summary: None, used: 0 };
-        if damaged && !open.document.stranded().is_empty() {
+        if !open.document.stranded().is_empty() {
             self.mend(id, &mut open)?;
         }
         Ok(open)
     }
 
     /// Writes entries anew that stood behind a damaged change, so that they can be merged again.
+    ///
+    /// If the store takes no writes now (a full disk, another writer), they are read all the same, and mended when the
+    /// document is next opened: whoever asks what is live must get an answer.
     fn mend(&mut self, id: DocumentId, open: &mut Open) -> Result<(), LogError> {
         let stranded: Vec<_> = open.document.stranded().iter().map(|e| (e.id, e.bytes.clone())).collect();
-        let chunk = open.document.put(&stranded).map_err(internal)?;
-        open.document.clear_stranded();
-        let summary = summary_of(&open.document);
-        let pieces = self.store.commit(&[Write::Append { document: id, chunk, summary }])?;
-        open.pieces.extend(pieces.into_iter().map(|p| (p, PieceKind::Chunk)));
-        self.report(Problem::Mended { document: id, entries: stranded.len() });
+        let mut mended = open.document.clone();
+        let chunk = mended.put(&stranded).map_err(internal)?;
+        mended.clear_stranded();
+        let write = Write::Append { document: id, chunk, summary: summary_of(&mended) };
+        if let Ok(pieces) = self.store.commit(&[write]) {
+            open.document = mended;
+            open.pieces.extend(pieces.into_iter().map(|p| (p, PieceKind::Chunk)));
+            self.report(Problem::Mended { document: id, entries: stranded.len() });
+        }
         Ok(())
     }
 
@@ -446,7 +462,7 @@ impl<S: Store> Log<S> {
             }
             touched.push(id);
             open.summary = None;
-            writes.push(if new.len() >= ENTRIES_FOR_SNAPSHOT {
+            writes.push(if new.len() >= ENTRIES_FOR_SNAPSHOT && open.may_compact() {
                 open.compacting(id)
             } else {
                 Write::Append { document: id, chunk, summary: open.summary() }
@@ -465,6 +481,10 @@ impl<S: Store> Log<S> {
     pub fn absorb_changes(&mut self, id: DocumentId, changes: &[u8]) -> Result<Absorbed, LogError> {
         let mut copy = self.snapshot(id)?;
         copy.merge_pieces(&[changes]).map_err(|e| unreadable(id, e))?;
+        if !copy.stranded().is_empty() {
+            let what = "these changes build on others that are not here; ask for those first".to_owned();
+            return Err(LogError::Unreadable { document: id, what });
+        }
         self.absorb_documents(vec![(id, copy)])
     }
 
@@ -502,8 +522,11 @@ impl<S: Store> Log<S> {
     pub fn compact(&mut self) -> Result<(), LogError> {
         for listed in self.store.list()?.into_iter().filter(|l| l.chunks > 0) {
             let id = listed.document;
-            let write = self.document(id)?.compacting(id);
-            self.finish(Ok(()), &[write], &[id])?;
+            let open = self.document(id)?;
+            if open.may_compact() {
+                let write = open.compacting(id);
+                self.finish(Ok(()), &[write], &[id])?;
+            }
         }
         Ok(())
     }
@@ -513,6 +536,11 @@ impl Open {
     /// Returns the document's line in lists.
     fn summary(&mut self) -> Summary {
         self.summary.get_or_insert_with(|| summary_of(&self.document)).clone()
+    }
+
+    /// Tells whether the pieces may be replaced: not while entries in them wait to be mended.
+    fn may_compact(&self) -> bool {
+        self.document.stranded().is_empty()
     }
 
     /// Returns the write that replaces all pieces that this document holds by one.

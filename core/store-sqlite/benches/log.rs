@@ -56,7 +56,7 @@ fn sizes() {
 }
 
 /// One volley of ten, durable when it returns, in an outing that has 500 volleys already.
-#[divan::bench]
+#[divan::bench(sample_count = 400)]
 fn log_a_volley_of_ten(bencher: Bencher<'_, '_>) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let mut log = open(&folder, 2);
@@ -73,7 +73,7 @@ fn log_a_volley_of_ten(bencher: Bencher<'_, '_>) {
 }
 
 /// The same bytes as one bare SQLite commit with full synchronous, for comparison.
-#[divan::bench]
+#[divan::bench(sample_count = 400)]
 fn bare_commit_of_the_same_bytes(bencher: Bencher<'_, '_>) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let db = rusqlite::Connection::open(folder.path().join("bare.sqlite3")).expect("a fresh file");
