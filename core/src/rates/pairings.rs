@@ -3,6 +3,7 @@
 use embertally_stats::IntervalMethod;
 use serde::Serialize;
 
+use super::count::Counts;
 use super::group::Group;
 use super::percent::percent;
 use super::rate::Rate;
@@ -86,7 +87,7 @@ pub struct Pairing {
 pub fn pairings(ledger: &Ledger, request: &PairingsRequest) -> Result<Vec<Pairing>, RatesError> {
     let measures = request.measure.map_or_else(|| vec![Measure::Ignition, Measure::Transfer], |m| vec![m]);
     let mut found: Vec<(Vec<Option<String>>, Vec<JudgedRate>)> = Vec::new();
-    for measure in measures {
+    for measure in measures.iter().copied() {
         let table = rates(
             ledger,
             &RatesRequest {
@@ -104,6 +105,17 @@ pub fn pairings(ledger: &Ledger, request: &PairingsRequest) -> Result<Vec<Pairin
                 None => found.push((names, vec![judged])),
             }
         }
+    }
+    // A fuse that nobody watched is no fuse that was lit: what was never counted stands there as not known.
+    for (names, all) in &mut found {
+        let has_fuse = names.get(1).is_some_and(Option::is_some);
+        for measure in measures.iter().filter(|_| has_fuse) {
+            if all.iter().all(|j| j.measure != measure.word()) {
+                let rate = Rate::new(Counts::default(), request.method, request.level)?;
+                all.push(JudgedRate { measure: measure.word(), rate, judged: judge(&rate, &request.rules)? });
+            }
+        }
+        all.sort_by_key(|j| measures.iter().position(|m| m.word() == j.measure));
     }
     let mut list =
         found.into_iter().filter_map(|(names, measures)| pairing(ledger, request, names, measures)).collect::<Vec<_>>();
@@ -156,6 +168,16 @@ fn sentence(worst: &JudgedRate, request: &PairingsRequest) -> String {
         0 => String::new(),
         n => format!(", and {n} more are unresolved"),
     };
+    if rate.shots == 0 {
+        let needed = judged
+            .clean_shots_needed
+            .map_or(String::new(), |n| format!("; {n} shots without a failure would clear it"));
+        let nothing = match worst.measure {
+            "transfer" => "Nobody has watched whether its fuses were lit",
+            _ => "No shot counts for this yet",
+        };
+        return format!("{nothing}: test more{needed}.");
+    }
     let settled = rate.shots - rate.unresolved;
     let seen = format!(
         "{} of {settled} {what}{unresolved}; the true rate lies between {} and {} ({} interval)",

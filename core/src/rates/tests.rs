@@ -225,6 +225,15 @@ fn pairings_come_worst_first_and_never_add_the_two_failures_up() {
 }
 
 #[test]
+fn igniters_that_all_fired_at_fuses_that_nobody_watched_are_not_cleared_for_use() {
+    let mut book = Notebook::new();
+    book.singles("A", Precipitation::Dry, Fired, Transfer::Unseen, 300);
+    let found = pairings(&book.ledger, &PairingsRequest::default()).unwrap();
+    assert_eq!((found[0].verdict, found[0].measure), (Verdict::TestMore, "transfer"));
+    assert!(found[0].sentence.starts_with("Nobody has watched"), "{}", found[0].sentence);
+}
+
+#[test]
 fn few_clean_shots_are_no_proof_and_the_number_missing_is_right() {
     let mut book = Notebook::new();
     book.singles("A", Precipitation::Dry, Fired, Lit, 12);
