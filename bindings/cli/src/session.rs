@@ -50,15 +50,34 @@ pub(crate) struct Session {
 impl Session {
     /// Opens the log in a folder; makes both if they are not there.
     pub(crate) fn open(folder: &Path) -> Result<Self, CliError> {
-        let store = SqliteStore::open(folder)?;
+        Self::over(SqliteStore::open(folder)?, folder)
+    }
+
+    /// Opens the log in a folder to read it. Where nothing can be written, a copy is read: what is live must be readable
+    /// on a full disk too.
+    pub(crate) fn open_to_read(folder: &Path) -> Result<Self, CliError> {
+        let error = match Self::open(folder) {
+            Err(error) if ["E_STORE_FULL", "E_STORE_READ_ONLY"].contains(&error.code()) => error,
+            opened => return opened,
+        };
+        let Ok(store) = SqliteStore::open_to_read(folder) else { return Err(error) };
+        say("Nothing can be written to the log now (a full disk or a read-only folder). It is read from a copy; nothing \
+             new can be saved until that is mended.");
+        Self::over(store, folder)
+    }
+
+    fn over(store: SqliteStore, folder: &Path) -> Result<Self, CliError> {
         let mut log = Log::open(store, system_bits);
         let device = match log.store().kept("device")?.and_then(|b| b.try_into().ok()) {
             Some(bytes) => DeviceId::from_bytes(bytes),
             None => {
                 let device = DeviceId::new(now().unix_ms, &mut system_bits);
-                log.store_mut()
-                    .commit(&[Write::Keep { key: "device".to_owned(), value: device.as_bytes().to_vec() }])?;
-                device
+                let kept = Write::Keep { key: "device".to_owned(), value: device.as_bytes().to_vec() };
+                match log.store_mut().commit(&[kept]) {
+                    // Read from a copy that takes no writes: nothing will be written under this id either.
+                    Ok(_) | Err(embertally_core::store::StoreError::ReadOnly { .. }) => device,
+                    Err(error) => return Err(error.into()),
+                }
             }
         };
         Ok(Self { log, device, folder: folder.to_owned() })

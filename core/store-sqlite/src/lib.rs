@@ -9,6 +9,7 @@ mod backup;
 mod error;
 mod open;
 mod schema;
+mod scratch;
 mod sql;
 mod store;
 #[cfg(test)]

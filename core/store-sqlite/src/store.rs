@@ -13,6 +13,7 @@ use rusqlite::{Connection, Row, params};
 
 use crate::backup;
 use crate::open::{self, Options};
+use crate::scratch::Scratch;
 use crate::sql::{Gate, Sql};
 
 /// Pages are given back to the file system when there are this many of them and they are a quarter of the file;
@@ -29,6 +30,8 @@ pub struct SqliteStore {
     folder: PathBuf,
     options: Options,
     gate: Gate,
+    /// Where the copy lies that is read; after the connection, which must be closed first.
+    scratch: Option<Scratch>,
 }
 
 impl SqliteStore {
@@ -49,9 +52,26 @@ impl SqliteStore {
         Self::open_gated(folder.as_ref(), options, Gate::default())
     }
 
+    /// Opens a copy of an existing store, only to read it, where the store itself cannot be opened because nothing can be
+    /// written there: a full disk, a read-only medium. Every commit is refused.
+    ///
+    /// Not for: a store that others are writing to; [`SqliteStore::open`] reads that one.
+    ///
+    /// # Errors
+    /// Any [`StoreError`] but `OutcomeUnknown` as the system gives it.
+    pub fn open_to_read(folder: impl AsRef<Path>) -> Result<Self, StoreError> {
+        let folder = folder.as_ref();
+        let scratch = Scratch::copy_of(folder)?;
+        let mut store = Self::open(scratch.path())?;
+        store.sql().batch("PRAGMA query_only = ON")?;
+        folder.clone_into(&mut store.folder);
+        store.scratch = Some(scratch);
+        Ok(store)
+    }
+
     pub(crate) fn open_gated(folder: &Path, options: Options, gate: Gate) -> Result<Self, StoreError> {
         let (connection, folder) = open::open(folder, &options, &gate)?;
-        Ok(Self { connection, folder, options, gate })
+        Ok(Self { connection, folder, options, gate, scratch: None })
     }
 
     /// Returns the full path of the folder that holds the file.

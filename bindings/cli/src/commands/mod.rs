@@ -59,7 +59,7 @@ impl Context {
         if !folder.exists() {
             return Err(no_log(&folder));
         }
-        Session::open(&folder)
+        Session::open_to_read(&folder)
     }
 }
 

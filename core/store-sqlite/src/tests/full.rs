@@ -128,3 +128,53 @@ fn a_read_only_disk_is_said_to_be_read_only() {
         assert!(matches!(error, StoreError::ReadOnly { .. }), "{error}");
     }
 }
+
+/// Mounts the disk again, only to be read.
+fn make_read_only(disk: &SmallDisk) -> bool {
+    let mount = Command::new("mount").args(["-o", "remount,ro"]).arg(disk.path()).output();
+    mount.is_ok_and(|output| output.status.success())
+}
+
+#[test]
+fn a_log_on_a_full_disk_can_still_be_read() {
+    let Some(disk) = SmallDisk::new("size=1m") else { return };
+    let log = disk.path().join("log");
+    let mut store = SqliteStore::open(&log).unwrap();
+    (0..5).for_each(|n| drop(store.commit(&numbered(n, 300)).unwrap()));
+    drop(store);
+    let _ = fs::write(disk.path().join("ballast"), vec![1; 2_000_000]);
+    assert!(matches!(SqliteStore::open(&log), Err(StoreError::Full)));
+    let mut store = SqliteStore::open_to_read(&log).unwrap();
+    assert_eq!(numbers(&mut store), (0..5).collect());
+    assert!(store.commit(&numbered(9, 8)).is_err());
+}
+
+#[test]
+fn a_log_on_a_read_only_disk_can_still_be_read_with_what_a_crash_left_beside_it() {
+    for crashed in [false, true] {
+        let Some(disk) = SmallDisk::new("size=4m") else { return };
+        let log = disk.path().join("log");
+        let mut store = SqliteStore::open(&log).unwrap();
+        (0..5).for_each(|n| drop(store.commit(&numbered(n, 300)).unwrap()));
+        if crashed {
+            // What was committed stands in the write-ahead log alone, as after a loss of power.
+            let kept = disk.path().join("kept");
+            fs::create_dir(&kept).unwrap();
+            for file in ["log.sqlite3", "log.sqlite3-wal"] {
+                fs::copy(log.join(file), kept.join(file)).unwrap();
+            }
+            drop(store);
+            fs::remove_dir_all(&log).unwrap();
+            fs::rename(&kept, &log).unwrap();
+        } else {
+            drop(store);
+        }
+        if !make_read_only(&disk) {
+            eprintln!("skipped: the disk could not be made read-only");
+            return;
+        }
+        assert!(SqliteStore::open(&log).is_err(), "crashed: {crashed}");
+        let mut store = SqliteStore::open_to_read(&log).unwrap_or_else(|e| panic!("crashed: {crashed}: {e}"));
+        assert_eq!(numbers(&mut store), (0..5).collect(), "crashed: {crashed}");
+    }
+}
