@@ -5,7 +5,8 @@ use embertally_core::facts::{
     Cause, Conditions, DeviceId, Entry, EntryId, Fact, FuseId, Ignition, LotId, ModuleId, Moment, OutingId, Shot,
     Sighting, Sightings, Temperature, Transfer, Volley, Wiring,
 };
-use embertally_core::ledger::{Ledger, Measure};
+use embertally_core::rates::{Codes, Dimension, Group, RatesRequest, count_by, rates};
+use embertally_core::ledger::{Ledger, Measure, WeatherField};
 
 fn main() {
     divan::main();
@@ -101,6 +102,35 @@ fn disputes_proposals_and_live(bencher: Bencher<'_, '_>) {
 fn all_shots_in_order(bencher: Bencher<'_, '_>) {
     let ledger = settled(&season(100_000));
     bencher.bench_local(|| ledger.shots().filter(|s| s.live.is_some()).count());
+}
+
+/// The whole table of rates with exact intervals by lot, fuse and weather.
+#[divan::bench(args = [100_000, 1_000_000])]
+fn rates_by_lot_fuse_weather(bencher: Bencher<'_, '_>, shots: u32) {
+    let ledger = settled(&season(shots));
+    let by = vec![Group::Lot, Group::Fuse, Group::Weather];
+    let request = RatesRequest { by, ..RatesRequest::default() };
+    bencher.bench_local(|| rates(&ledger, &request).map(|table| table.rows.len()));
+}
+
+/// The counting alone.
+#[divan::bench]
+fn count_1_000_000_by_lot_fuse_weather(bencher: Bencher<'_, '_>) {
+    let ledger = settled(&season(1_000_000));
+    let columns = ledger.columns();
+    let wide = |codes, size| Dimension { codes: Codes::Wide(codes), size, counts_as: None };
+    let band = |field| Dimension {
+        codes: Codes::Narrow(columns.band(field)),
+        size: ledger.bands().count(field),
+        counts_as: None,
+    };
+    let dimensions = [
+        wide(columns.lot(), columns.lots().size()),
+        wide(columns.fuse(), columns.fuses().size()),
+        band(WeatherField::Wet),
+        band(WeatherField::Temperature),
+    ];
+    bencher.bench_local(|| count_by(&dimensions, columns.class(Measure::Ignition)).len());
 }
 
 /// Failures by lot, as a caller counts them.

@@ -2,6 +2,8 @@
 //!
 //! `cargo bench -p embertally-store-sqlite --bench log`
 
+use std::time::Instant;
+
 use divan::{Bencher, black_box};
 use embertally_core::exchange::{ImportOptions, Known, read_csv};
 use embertally_core::facts::{DeviceId, Entry, PersonId};
@@ -15,6 +17,7 @@ use tempfile::TempDir;
 
 fn main() {
     sizes();
+    pairs();
     divan::main();
 }
 
@@ -55,6 +58,42 @@ fn sizes() {
     println!("on disk after compaction: {:.1} bytes a shot, everything included", bytes as f64 / 100_000.0);
 }
 
+/// Both in turn, A B A B …, since a disk's speed drifts: what a durable log costs beyond the bare commit.
+#[expect(clippy::print_stdout, reason = "a benchmark prints its figures")]
+fn pairs() {
+    let (folder, bare) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (mut log, db, mut rng) = (open(&folder, 2), bare_store(&bare), Rng::new(2));
+    let (mut ours, mut theirs) = (Vec::new(), Vec::new());
+    for n in 0..600 {
+        let entry = volley_of_ten(n, &mut rng);
+        let bytes = entry.to_bytes().expect("small");
+        let begun = Instant::now();
+        log.write(Home::Outing(outing(0)), &entry).expect("writable");
+        ours.push(begun.elapsed());
+        let begun = Instant::now();
+        bare_commit(&db, &bytes);
+        theirs.push(begun.elapsed());
+    }
+    ours.sort_unstable();
+    theirs.sort_unstable();
+    let (ours, theirs) = (ours[300], theirs[300]);
+    let ratio = ours.as_secs_f64() / theirs.as_secs_f64();
+    println!("in turn: a durable volley {ours:.0?}, the same bytes bare {theirs:.0?}, ratio {ratio:.2}");
+}
+
+fn bare_store(folder: &TempDir) -> rusqlite::Connection {
+    let db = rusqlite::Connection::open(folder.path().join("bare.sqlite3")).expect("a fresh file");
+    db.execute_batch(
+        "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; CREATE TABLE piece (id INTEGER PRIMARY KEY, bytes BLOB);",
+    )
+    .expect("a fresh file");
+    db
+}
+
+fn bare_commit(db: &rusqlite::Connection, bytes: &[u8]) {
+    db.prepare_cached("INSERT INTO piece (bytes) VALUES (?1)").and_then(|mut s| s.execute([bytes])).expect("writable");
+}
+
 /// One volley of ten, durable when it returns, in an outing that has 500 volleys already.
 #[divan::bench(sample_count = 400)]
 fn log_a_volley_of_ten(bencher: Bencher<'_, '_>) {
@@ -76,18 +115,10 @@ fn log_a_volley_of_ten(bencher: Bencher<'_, '_>) {
 #[divan::bench(sample_count = 400)]
 fn bare_commit_of_the_same_bytes(bencher: Bencher<'_, '_>) {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let db = rusqlite::Connection::open(folder.path().join("bare.sqlite3")).expect("a fresh file");
-    db.execute_batch(
-        "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; CREATE TABLE piece (id INTEGER PRIMARY KEY, bytes BLOB);",
-    )
-    .expect("a fresh file");
+    let db = bare_store(&folder);
     let mut rng = Rng::new(2);
     let bytes = volley_of_ten(1, &mut rng).to_bytes().expect("small");
-    bencher.bench_local(|| {
-        db.prepare_cached("INSERT INTO piece (bytes) VALUES (?1)")
-            .and_then(|mut s| s.execute([&bytes]))
-            .expect("writable")
-    });
+    bencher.bench_local(|| bare_commit(&db, &bytes));
 }
 
 /// From the closed file to a table of rates: 100,000 shots.
