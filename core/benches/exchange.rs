@@ -65,6 +65,7 @@ fn rows() -> Vec<Row> {
     let row = |n: usize| Row {
         outing: "Invented season".to_owned(),
         outing_kind: None,
+        slow_limit_ms: None,
         time: at,
         device: Some("phone-1".to_owned()),
         observer: Some("Marlo".to_owned()),

@@ -136,7 +136,7 @@ impl Device {
     /// Returns a carry file of the log.
     #[track_caller]
     pub fn carry(&self) -> Vec<u8> {
-        self.json("carry out.carry");
+        self.json("carry out.carry --force");
         self.read("out.carry")
     }
 

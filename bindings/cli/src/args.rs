@@ -57,6 +57,10 @@ pub(crate) enum Command {
     Rates(RatesArgs),
     /// Show pairings of lot and fuse, worst first, each with a verdict
     Pairings(PairingsArgs),
+    /// Set two lots, fuses or others side by side: difference, exact test, strata
+    Compare(crate::commands::CompareArgs),
+    /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
+    Watch(crate::commands::WatchArgs),
     /// Show what the crew disagrees about, and what is proposed to be one
     Disputes,
     /// Show what is still live on the field
@@ -275,7 +279,7 @@ pub(crate) struct VolleyArgs {
     ///   u  fired, fuse not lit     w  slow, fuse not lit     o  not tried
     ///   n  fired, fuse not seen
     ///
-    /// A number repeats the letter after it. Without --fuse the fuse is left out.
+    /// A number repeats the letter after it. Letters u, w and n speak of a fuse and need --fuse.
     #[arg(value_name = "SEEN", verbatim_doc_comment)]
     pub(crate) seen: String,
     /// Lot and units in the order of the wiring, such as KB-104:1-10 (several for a mixed volley)
@@ -458,6 +462,15 @@ pub(crate) struct SafeArgs {
     /// Every shot on the live list of the outing
     #[arg(long, conflicts_with = "shots")]
     pub(crate) all: bool,
+    /// With --all: also the shots that fired and whose fuse nobody saw
+    #[arg(long, requires = "all")]
+    pub(crate) with_unseen: bool,
+    /// Take back that these shots were made safe: they are live again
+    #[arg(long, conflicts_with_all = ["all", "how", "by"])]
+    pub(crate) undo: bool,
+    /// Why it is taken back
+    #[arg(long, requires = "undo")]
+    pub(crate) reason: Option<String>,
     /// The outing of --all [default: the one this device is at]
     #[arg(long)]
     pub(crate) outing: Option<String>,
@@ -573,6 +586,9 @@ pub(crate) struct LiveArgs {
     /// The outing [default: all]
     #[arg(long)]
     pub(crate) outing: Option<String>,
+    /// List what was made safe instead: by whom, when and how
+    #[arg(long)]
+    pub(crate) made_safe: bool,
 }
 
 #[derive(Debug, Args)]
@@ -612,8 +628,11 @@ pub(crate) struct ReportArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct CarryArgs {
-    /// The carry file to write
+    /// The carry file to write; `-` for standard output
     pub(crate) out: PathBuf,
+    /// Write over a file that is there
+    #[arg(long)]
+    pub(crate) force: bool,
 }
 
 #[derive(Debug, Args)]

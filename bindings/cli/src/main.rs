@@ -16,10 +16,21 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
+/// Says a refusal as one JSON object.
+fn say_error(code: &str, message: &str) {
+    let object = serde_json::json!({ "error": code, "message": message });
+    output::say(&output::escaped(&object.to_string()));
+}
+
 fn main() -> ExitCode {
     let cli = match args::Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
+            // The line could not be read, so whether it asks for JSON is looked up in its words.
+            if error.use_stderr() && std::env::args_os().any(|word| word == "--json") {
+                say_error("E_USAGE", error.render().to_string().trim_end());
+                return ExitCode::from(2);
+            }
             // Help and version are no errors; clap knows which goes where. A closed pipe must not turn into a panic.
             let _ = error.print();
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
@@ -33,7 +44,7 @@ fn main() -> ExitCode {
         Ok(Ok(())) => ExitCode::SUCCESS,
         Ok(Err(error)) => {
             if as_json {
-                output::say(&serde_json::json!({ "error": error.code(), "message": error.to_string() }).to_string());
+                say_error(error.code(), &error.to_string());
             } else {
                 output::say(&error.to_string());
             }

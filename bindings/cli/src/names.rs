@@ -4,6 +4,7 @@ use embertally_core::facts::{FactId, OutingId, PersonId, ShotId, VolleyId};
 use embertally_core::ledger::{Ledger, Observer, RegisterId};
 
 use crate::error::CliError;
+use crate::output::{clean, counted, is_steering};
 use crate::session::Session;
 
 /// How many letters of an entry's id are shown.
@@ -73,22 +74,57 @@ pub(crate) fn find_shot(ledger: &Ledger, text: &str) -> Result<ShotId, CliError>
     match position {
         Some(p) if (1..=shots).contains(&usize::from(p)) => Ok(ShotId { volley, position: p }),
         None if shots == 1 => Ok(ShotId { volley, position: 1 }),
-        Some(p) => Err(CliError::refused("E_NOT_FOUND", format!("That volley has {shots} shots, and no shot {p}."))),
+        Some(p) => Err(CliError::refused(
+            "E_NOT_FOUND",
+            format!("That volley has {}, and no shot {p}.", counted(shots, "shot", "shots")),
+        )),
         None => Err(CliError::Usage(format!("{text:?} names a volley of {shots}; add which shot, such as {text}:1."))),
     }
 }
 
-/// Returns a thing's name, or its id if nobody has stated it.
+/// Returns a thing's name to be shown, or its id if nobody has stated it.
 pub(crate) fn name_of(ledger: &Ledger, id: RegisterId) -> String {
+    clean(&stated_name(ledger, id))
+}
+
+/// Returns a thing's name exactly as it was stated, for programs.
+pub(crate) fn stated_name(ledger: &Ledger, id: RegisterId) -> String {
     ledger.register().name(id).map_or_else(|| id.to_string(), str::to_owned)
 }
 
-/// Returns an observer's name.
-pub(crate) fn observer_name(ledger: &Ledger, observer: Observer) -> String {
+/// Returns what the register calls an observer by.
+pub(crate) fn observer_id(observer: Observer) -> RegisterId {
     match observer {
-        Observer::Person(id) => name_of(ledger, RegisterId::Person(id)),
-        Observer::Device(id) => name_of(ledger, RegisterId::Device(id)),
+        Observer::Person(id) => RegisterId::Person(id),
+        Observer::Device(id) => RegisterId::Device(id),
     }
+}
+
+/// Returns an observer's name to be shown.
+pub(crate) fn observer_name(ledger: &Ledger, observer: Observer) -> String {
+    name_of(ledger, observer_id(observer))
+}
+
+/// The most characters of a name that is given here.
+const MOST_IN_NAME: usize = 80;
+
+/// Returns a new name as it is to be written, or refuses it: what is empty, too long for any list, or steers a terminal
+/// is no name.
+pub(crate) fn name_given(name: &str) -> Result<String, CliError> {
+    let name = name.trim();
+    if name.is_empty() {
+        return Err(CliError::Usage("A name must not be empty.".to_owned()));
+    }
+    let letters = name.chars().count();
+    if letters > MOST_IN_NAME {
+        return Err(CliError::Usage(format!(
+            "A name of {letters} characters is too long; the most is {MOST_IN_NAME}."
+        )));
+    }
+    if name.chars().any(is_steering) {
+        return Err(CliError::Usage(format!("The name {name:?} holds control characters; type it without them.")));
+    }
+    Ok(name.to_owned())
 }
 
 /// Returns the outing that is named, or the one that this device is at.
@@ -112,11 +148,7 @@ pub(crate) fn outing_of(session: &Session, ledger: &Ledger, name: Option<&str>) 
 }
 
 /// Returns the person who is named, or the observer of this device.
-pub(crate) fn person_of(
-    session: &Session,
-    ledger: &Ledger,
-    name: Option<&str>,
-) -> Result<Option<PersonId>, CliError> {
+pub(crate) fn person_of(session: &Session, ledger: &Ledger, name: Option<&str>) -> Result<Option<PersonId>, CliError> {
     let Some(name) = name else { return session.observer() };
     let id = PersonId::named(name);
     if ledger.register().people().get(id).is_none() {
@@ -174,6 +206,14 @@ mod tests {
         assert_eq!(distance("", "abc"), 3);
         let said = unknown("lot", "KB-140", vec!["XX-9".into(), "KB-104".into()], "embertally lot add").to_string();
         assert!(said.contains("Did you mean \"KB-104\"?"), "{said}");
+    }
+
+    #[test]
+    fn a_name_is_short_and_steers_nothing() {
+        assert_eq!(name_given(" KB-104 ").unwrap(), "KB-104");
+        for bad in ["", "a\u{1b}[2J", "a\nb", "a\u{202e}b", "a\u{9b}1m", &"x".repeat(81)] {
+            assert!(matches!(name_given(bad), Err(CliError::Usage(_))), "{bad:?}");
+        }
     }
 
     #[test]

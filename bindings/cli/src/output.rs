@@ -1,5 +1,6 @@
 //! What the tool prints: tables or one JSON object on standard output, words on standard error.
 
+use std::fmt::Write as _;
 use std::io::{self, IsTerminal, Write};
 
 use comfy_table::{CellAlignment, ContentArrangement, Table};
@@ -9,14 +10,54 @@ use serde::Serialize;
 
 use crate::error::CliError;
 
+/// The most characters of a cell, so that one long name does not push the others off the screen.
+const MOST_IN_CELL: usize = 60;
+/// The same of the last cell of a row, which holds sentences and pushes nothing.
+const MOST_IN_LAST_CELL: usize = 240;
+
+/// Tells whether a character steers a terminal or turns the reading direction. Names come from other people's files,
+/// and must not be able to hide or rewrite what stands on the screen.
+pub(crate) fn is_steering(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+/// Shows a name or another text of one line without what would steer a terminal.
+pub(crate) fn clean(text: &str) -> String {
+    text.chars().map(|c| if is_steering(c) { char::REPLACEMENT_CHARACTER } else { c }).collect()
+}
+
+/// Shows a longer text so; its line ends are ours.
+fn clean_lines(text: &str) -> String {
+    text.chars().map(|c| if is_steering(c) && c != '\n' { char::REPLACEMENT_CHARACTER } else { c }).collect()
+}
+
+/// Shortens a text to a number of characters.
+pub(crate) fn capped(text: &str, most: usize) -> String {
+    if text.chars().nth(most).is_none() {
+        return text.to_owned();
+    }
+    text.chars().take(most.saturating_sub(1)).chain(['…']).collect()
+}
+
+/// Returns a number with its noun: 1 entry, 2 entries.
+pub(crate) fn counted(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
 /// Says something to the person, on standard error.
 pub(crate) fn say(text: &str) {
     // A closed standard error must not stop what is being done.
-    let _ = writeln!(io::stderr().lock(), "{text}");
+    let _ = writeln!(io::stderr().lock(), "{}", clean_lines(text));
 }
 
 /// Prints a line of the result.
 pub(crate) fn line(text: &str) -> Result<(), CliError> {
+    raw_line(&clean_lines(text))
+}
+
+/// Prints a text that this program made alone, such as a completion script.
+pub(crate) fn raw_line(text: &str) -> Result<(), CliError> {
     match writeln!(io::stdout().lock(), "{text}") {
         // The reader has had enough (`| head`).
         Err(e) if e.kind() == io::ErrorKind::BrokenPipe => std::process::exit(0),
@@ -29,7 +70,37 @@ pub(crate) fn line(text: &str) -> Result<(), CliError> {
 pub(crate) fn json(value: &impl Serialize) -> Result<(), CliError> {
     let text = serde_json::to_string_pretty(value)
         .map_err(|e| CliError::refused("E_INTERNAL", format!("Cannot write the result as JSON: {e}.")))?;
-    line(&text)
+    line(&escaped(&text))
+}
+
+/// Writes what would steer a terminal as JSON's own escapes: the value is the same, and harmless to look at.
+pub(crate) fn escaped(json: &str) -> String {
+    let mut out = String::with_capacity(json.len());
+    for c in json.chars() {
+        if is_steering(c) && c != '\n' {
+            // All of them have four hexadecimal digits; writing to a text cannot fail.
+            let _ = write!(out, "\\u{:04x}", u32::from(c));
+        } else {
+            out.push(c);
+        }
+    }
+    out
+}
+
+/// An answer that says whether all of the log could be read for it.
+#[derive(Serialize)]
+pub(crate) struct Answer<T> {
+    #[serde(flatten)]
+    answer: T,
+    complete: bool,
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    problems: Vec<String>,
+}
+
+impl<T: Serialize> Answer<T> {
+    pub(crate) fn new(answer: T, problems: Vec<String>) -> Self {
+        Self { answer, complete: problems.is_empty(), problems }
+    }
 }
 
 /// Tells whether colour and drawing for a terminal are wanted.
@@ -43,7 +114,12 @@ pub(crate) fn table(headers: &[&str], right: &[usize], rows: Vec<Vec<String>>) -
     table.load_style(comfy_table::presets::NOTHING).set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(headers.to_vec());
     for row in rows {
-        table.add_row(row);
+        let last = row.len().saturating_sub(1);
+        table.add_row(
+            row.into_iter().enumerate().map(|(index, cell)| {
+                capped(&clean(&cell), if index == last { MOST_IN_LAST_CELL } else { MOST_IN_CELL })
+            }),
+        );
     }
     for index in 0..headers.len() {
         if let Some(column) = table.column_mut(index) {
@@ -70,7 +146,8 @@ pub(crate) fn problem(problem: &Problem) -> String {
             format!("Damage: piece {} of {document} cannot be read ({what}). The rest is open.", piece.0)
         }
         Problem::Mended { document, entries } => {
-            format!("Mended: {entries} entries of {document} stood behind the damage and were written anew.")
+            let entries = counted(*entries, "entry", "entries");
+            format!("Mended: {entries} of {document} behind the damage, written anew.")
         }
         Problem::UnreadableEntry { document, entry, what } => {
             format!("Entry {entry} of {document} is not one ({what}). It is kept, and not counted.")

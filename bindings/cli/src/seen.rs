@@ -10,6 +10,13 @@ pub(crate) struct Seen {
     pub(crate) transfer: Transfer,
 }
 
+impl Seen {
+    /// Tells whether the letter says something of a fuse that must not be lost: that it was not lit, or not seen.
+    pub(crate) fn speaks_of_fuse(self) -> bool {
+        matches!(self.ignition, Ignition::Fired | Ignition::Slow) && self.transfer != Transfer::Lit
+    }
+}
+
 /// The letters, for the help text.
 pub(crate) const LETTERS: &str = "f fired, fuse lit · u fired, fuse not lit · n fired, fuse not seen · \
      s slow, fuse lit · w slow, fuse not lit · x failed · o not tried; a number repeats: 9f1x";

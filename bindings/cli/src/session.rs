@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use chrono::Local;
-use embertally_core::facts::{DeviceId, Entry, EntryId, Moment, OutingId, PersonId};
+use embertally_core::facts::{DeviceId, DocumentId, Entry, EntryId, Moment, OutingId, PersonId};
 use embertally_core::ledger::Ledger;
-use embertally_core::log::{Home, Log, Written};
+use embertally_core::log::{Home, Log, Problem, Written};
 use embertally_core::store::{Store, Write};
 use embertally_store_sqlite::SqliteStore;
 
@@ -61,8 +61,10 @@ impl Session {
             opened => return opened,
         };
         let Ok(store) = SqliteStore::open_to_read(folder) else { return Err(error) };
-        say("Nothing can be written to the log now (a full disk or a read-only folder). It is read from a copy; nothing \
-             new can be saved until that is mended.");
+        say(
+            "Nothing can be written to the log now (a full disk or a read-only folder). It is read from a copy; nothing \
+             new can be saved until that is mended.",
+        );
         Self::over(store, folder)
     }
 
@@ -106,8 +108,16 @@ impl Session {
 
     /// Reads the whole log into a ledger, and says what could not be read.
     pub(crate) fn ledger(&mut self) -> Result<Ledger, CliError> {
+        self.ledger_and(|_, _| ())
+    }
+
+    /// Reads the whole log into a ledger, and shows each entry as it goes by.
+    pub(crate) fn ledger_and(&mut self, mut each: impl FnMut(DocumentId, &Entry)) -> Result<Ledger, CliError> {
         let mut ledger = Ledger::new();
-        self.log.replay(|_, entry| ledger.add(&entry))?;
+        self.log.replay(|document, entry| {
+            each(document, &entry);
+            ledger.add(&entry);
+        })?;
         ledger.settle();
         self.tell_problems();
         Ok(ledger)
@@ -132,6 +142,12 @@ impl Session {
         for problem in self.log.problems() {
             say(&crate::output::problem(problem));
         }
+    }
+
+    /// Returns what could not be read, in words. What was mended is whole again and no part of it.
+    pub(crate) fn problems(&self) -> Vec<String> {
+        let open = self.log.problems().iter().filter(|p| !matches!(p, Problem::Mended { .. }));
+        open.map(crate::output::problem).collect()
     }
 
     fn kept_id(&self, key: &str) -> Result<Option<[u8; 16]>, CliError> {

@@ -30,11 +30,20 @@ pub fn read_csv(bytes: &[u8], options: &ImportOptions, known: &Known) -> Result<
     loop {
         match table.next(grouping.notices())? {
             Next::End => break,
-            Next::Bad(error) => bad.push(error),
-            Next::Line(line) => match parse_row(&CsvCells { line: &line, columns: &columns }, &mut marks) {
-                Ok(row) => grouping.push(row, line.line),
-                Err(error) => bad.push(columns.located(error)),
-            },
+            Next::Bad(error) => {
+                bad.push(error);
+                grouping.spoil_line();
+            }
+            Next::Line(line) => {
+                let cells = CsvCells { line: &line, columns: &columns };
+                match parse_row(&cells, &mut marks) {
+                    Ok(row) => grouping.push(row, line.line),
+                    Err(error) => {
+                        grouping.spoil(&cells);
+                        bad.push(columns.located(error));
+                    }
+                }
+            }
         }
     }
     marks.settle(grouping.notices())?;

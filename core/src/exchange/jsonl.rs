@@ -51,7 +51,7 @@ pub fn read_jsonl(bytes: &[u8], options: &ImportOptions, known: &Known) -> Resul
         if rows > options.max_rows {
             return Err(ImportError::TooManyRows { line, max: options.max_rows });
         }
-        match read_row(object, line, options, &mut marks) {
+        match read_row(object, line, options, &mut marks, &mut grouping) {
             Ok(row) => grouping.push(row, line),
             Err(error) => bad.push(error),
         }
@@ -60,25 +60,41 @@ pub fn read_jsonl(bytes: &[u8], options: &ImportOptions, known: &Known) -> Resul
     Import::of(grouped, notices, bad, options)
 }
 
-fn read_row(object: &str, line: u64, options: &ImportOptions, marks: &mut Marks) -> Result<Row, RowError> {
-    let Fields(fields) = serde_json::from_str(object).map_err(|e| RowError {
-        line,
-        column_number: None,
-        column_name: String::new(),
-        text: shortened(object),
-        reason: format!("the line is not one JSON object (see its character {})", e.column()),
-    })?;
-    let mut cells = JsonCells { line, texts: Default::default(), others: Vec::new() };
-    for (name, value) in fields {
-        cells.take(&name, value, options).map_err(|(text, reason)| RowError {
+fn read_row(
+    object: &str,
+    line: u64,
+    options: &ImportOptions,
+    marks: &mut Marks,
+    grouping: &mut Grouping<'_>,
+) -> Result<Row, RowError> {
+    let Fields(fields) = serde_json::from_str(object).map_err(|e| {
+        grouping.spoil_line();
+        RowError {
             line,
             column_number: None,
-            column_name: shortened(&name),
-            text: shortened(&text),
-            reason,
-        })?;
+            column_name: String::new(),
+            text: shortened(object),
+            reason: format!("the line is not one JSON object (see its character {})", e.column()),
+        }
+    })?;
+    let mut cells = JsonCells { line, texts: Default::default(), others: Vec::new() };
+    let mut wrong = None;
+    // All fields are taken, so that a bad row still says which volley it is of.
+    for (name, value) in fields {
+        if let Err((text, reason)) = cells.take(&name, value, options) {
+            let (column_name, text) = (shortened(&name), shortened(&text));
+            wrong.get_or_insert(RowError { line, column_number: None, column_name, text, reason });
+        }
     }
-    parse_row(&cells, marks).map_err(|CellError { column, line, text, reason }| RowError {
+    let read = wrong.map_or_else(|| parsed(&cells, marks), Err);
+    if read.is_err() {
+        grouping.spoil(&cells);
+    }
+    read
+}
+
+fn parsed(cells: &JsonCells, marks: &mut Marks) -> Result<Row, RowError> {
+    parse_row(cells, marks).map_err(|CellError { column, line, text, reason }| RowError {
         line,
         column_number: None,
         column_name: column.name().to_owned(),

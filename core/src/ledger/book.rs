@@ -23,6 +23,10 @@ pub(super) struct VolleyRow {
     pub(super) device: u32,
     /// When it was fired or, where nobody stated that, written; ms since 1970.
     pub(super) at_ms: i64,
+    /// Whether `at_ms` is known: an import without a time is written at 0.
+    pub(super) has_time: bool,
+    /// Whether its outing is a show.
+    pub(super) is_in_show: bool,
     pub(super) outing: u32,
     pub(super) first_slot: u32,
     pub(super) slots: u32,
@@ -36,6 +40,13 @@ pub(super) struct VolleyRow {
     pub(super) has_dirty_mates: bool,
 }
 
+impl VolleyRow {
+    /// Returns when it was fired or written; `None` if unknown.
+    pub(super) fn known_ms(&self) -> Option<i64> {
+        self.has_time.then_some(self.at_ms)
+    }
+}
+
 /// One igniter of one volley as one device stated it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Slot {
@@ -44,7 +55,7 @@ pub(super) struct Slot {
     pub(super) position: u16,
     pub(super) attempt: u8,
     pub(super) lot: u32,
-    /// `NONE` for a unit without a label.
+    /// The label's code within lot and outing; `NONE` for a unit without a label.
     pub(super) unit: u32,
     pub(super) fuse: u32,
     pub(super) shot: u32,
@@ -85,7 +96,10 @@ pub(super) struct ShotRow {
     /// Which of lot, unit, fuse and wiring its slots disagree on, a bit each.
     pub(super) differs: u8,
     pub(super) finding: Finding,
+    /// Whether every igniter that its slots name was made safe.
     pub(super) is_made_safe: bool,
+    /// Whether those were that contradict the one that gives the shot its lot and unit; true if there are none.
+    pub(super) others_are_safe: bool,
     pub(super) live: Option<LiveReason>,
     pub(super) trial: Trial,
     pub(super) class: [Class; 4],
@@ -96,8 +110,9 @@ pub(super) struct ShotRow {
 /// What makes two slots of different devices one shot.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(super) enum Key {
-    Channel { outing: u32, module: u32, channel: u16, attempt: u8, position: u16 },
-    Unit { outing: u32, unit: u32, attempt: u8 },
+    Place { outing: u32, module: u32, channel: u16, attempt: u8, position: u16 },
+    UnitOnChannel { module: u32, channel: u16, unit: u32, attempt: u8 },
+    Unit { unit: u32, attempt: u8 },
 }
 
 /// All tables.
@@ -111,11 +126,13 @@ pub(super) struct Book {
     pub(super) by_root: HashMap<FactRef, u32>,
     pub(super) slots: Vec<Slot>,
     pub(super) shots: Vec<ShotRow>,
-    /// The list of each key in `by_key`.
+    /// The list of each key in `by_label` or `by_place`.
     pub(super) keys: HashMap<Key, u32>,
-    /// Slots by key.
-    pub(super) by_key: Lists,
-    /// First slots of shots by unit.
+    /// Labelled slots by the keys of their units.
+    pub(super) by_label: Lists,
+    /// Slots on a show's channel by their places.
+    pub(super) by_place: Lists,
+    /// First slots of shots by unit: the attempts of one igniter in one outing.
     pub(super) by_unit: Lists,
     /// Volleys by outing.
     pub(super) by_outing: Lists,
@@ -283,7 +300,7 @@ impl Book {
         let slots = self.slots_in(volley);
         for slot in slots.clone() {
             self.clear_notes(slot);
-            self.leave_key(slot);
+            self.rekey(slot, None, None);
             if self.slot(slot).shot != NONE {
                 self.break_up(self.slot(slot).shot);
             }
@@ -295,11 +312,27 @@ impl Book {
         self.volley_mut(volley).slots = 0;
     }
 
-    /// Takes a slot out of its key's list; the rest of the list may pair up otherwise without it.
-    pub(super) fn leave_key(&mut self, slot: u32) {
-        let Some(key) = self.by_key.list_of(slot) else { return };
-        self.by_key.detach(slot);
-        self.loose.extend(self.by_key.items(key).next());
+    /// Puts a slot under other keys; returns whether they are others.
+    pub(super) fn rekey(&mut self, slot: u32, label: Option<Key>, place: Option<Key>) -> bool {
+        let mut changed = false;
+        for (lists, key) in [(&mut self.by_label, label), (&mut self.by_place, place)] {
+            let next = self.keys.len() as u32;
+            let key = key.map(|key| *self.keys.entry(key).or_insert(next));
+            let before = lists.list_of(slot);
+            if key == before {
+                continue;
+            }
+            changed = true;
+            if let Some(before) = before {
+                lists.detach(slot);
+                // The rest of the list may pair up otherwise without it.
+                self.loose.extend(lists.items(before).next());
+            }
+            if let Some(key) = key {
+                lists.attach(slot, key);
+            }
+        }
+        changed
     }
 
     pub(super) fn mark_volley(&mut self, volley: u32) {

@@ -96,31 +96,33 @@ impl<T: Copy + Eq + Hash> Dictionary<T> {
 /// Labels of up to this many bytes are kept in the table itself; nearly all are.
 const SHORT: usize = 12;
 
-/// The labels of one lot. An allocation a unit would cost more than all else that is kept of it.
+/// The labels of one lot in one outing. An allocation a unit would cost more than all else that is kept of it.
 #[derive(Debug, Default)]
 struct Labels {
     short: HashMap<[u8; SHORT], u32>,
     long: HashMap<Box<str>, u32>,
 }
 
-/// Gives each unit, a label within a lot, its code.
+/// Gives each unit, a label within a lot and an outing, its code: labels may begin again at the next outing.
 #[derive(Debug, Default)]
 pub(super) struct Units {
-    by_lot: Vec<Labels>,
+    scopes: Interner<(u32, u32)>,
+    labels: Vec<Labels>,
     count: u32,
 }
 
 impl Units {
     /// Returns the code of a unit; labels that differ only in case or spacing are one unit, as with all names.
-    pub(super) fn code(&mut self, lot: u32, label: &str) -> u32 {
+    pub(super) fn code(&mut self, outing: u32, lot: u32, label: &str) -> u32 {
         // Most labels are numbers, and folding costs three allocations.
         let is_plain = !label.is_empty() && label.bytes().all(|b| b.is_ascii_graphic() && !b.is_ascii_uppercase());
         let folded = (!is_plain).then(|| comparable_name(label));
         let key = folded.as_deref().unwrap_or(label);
-        if self.by_lot.len() <= lot as usize {
-            self.by_lot.resize_with(lot as usize + 1, Labels::default);
+        let scope = self.scopes.code((outing, lot)) as usize;
+        if self.labels.len() <= scope {
+            self.labels.resize_with(scope + 1, Labels::default);
         }
-        let labels = &mut self.by_lot[lot as usize];
+        let labels = &mut self.labels[scope];
         let next = self.count;
         let code = if key.len() <= SHORT && !key.contains('\0') {
             let mut short = [0; SHORT];
@@ -150,10 +152,10 @@ mod tests {
         let mut units = Units::default();
         let long = "left of the pier, by the tall pole";
         let labels = ["7", "07", "", "7\0", "123456789012", "1234567890123", long];
-        let codes: Vec<u32> = labels.iter().map(|label| units.code(1, label)).collect();
+        let codes: Vec<u32> = labels.iter().map(|label| units.code(1, 1, label)).collect();
         assert_eq!(codes, [0, 1, 2, 3, 4, 5, 6]);
-        assert_eq!(units.code(1, " LEFT of  the pier, by the tall pole"), 6);
-        assert_eq!((units.code(1, " 7 "), units.code(2, "7"), units.len()), (0, 7, 8));
+        assert_eq!(units.code(1, 1, " LEFT of  the pier, by the tall pole"), 6);
+        assert_eq!((units.code(1, 1, " 7 "), units.code(1, 2, "7"), units.code(2, 1, "7"), units.len()), (0, 7, 8, 9));
     }
 
     #[test]

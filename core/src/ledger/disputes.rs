@@ -5,6 +5,7 @@ use super::book::ShotRow;
 use super::choices::{Choice, Outcome};
 use super::finding::DelayFinding;
 use super::judging::differs;
+use super::measure;
 use super::register::RegisterId;
 use super::view::Observer;
 use crate::facts::{Cause, FactId, ShotId, VolleyId};
@@ -42,7 +43,7 @@ pub struct Statement {
 pub struct Dispute {
     /// What it is about.
     pub subject: Subject,
-    /// The field: `ignition`, `transfer`, `delay`, `cause`, `lot`, `unit`, `fuse`, `wiring`, a field of the register,
+    /// The field: `ignition`, `transfer`, `delay`, `cause`, `attempt` (the unit had fired at an earlier one), `lot`, `unit`, `fuse`, `wiring`, a field of the register,
     /// `content` or `same`.
     pub field: &'static str,
     /// What is said, by fact.
@@ -59,6 +60,7 @@ impl Ledger {
         for (row, shot) in (0..).zip(&self.book.shots) {
             self.shot_disputes(row, shot, &mut found);
         }
+        self.attempt_disputes(&mut found);
         self.register_disputes(&mut found);
         self.correction_disputes(&mut found);
         self.match_disputes(&mut found);
@@ -150,11 +152,39 @@ impl Ledger {
                 }
                 _ => self.book.volley(volley).wiring.word().to_owned(),
             };
-            let fact = self.shelf.row_id(self.book.volley(volley).content);
-            let by = Observer::Device(self.shelf.device(self.shelf.origin(self.book.volley(volley).content)));
-            Some(Statement { fact, by, says })
+            Some(self.volley_says(volley, says))
         });
         each.collect()
+    }
+
+    /// A unit that fired cannot fire again: one of the labels, attempts or sightings is wrong.
+    fn attempt_disputes(&self, found: &mut Vec<Dispute>) {
+        for unit in 0..self.book.by_unit.len() {
+            if self.book.by_unit.items(unit).nth(1).is_none() {
+                continue;
+            }
+            let shots = self.book.by_unit.items(unit).map(|first| (first, self.book.shot(self.book.slot(first).shot)));
+            let mut fired: Vec<_> = shots
+                .filter(|(_, shot)| measure::fired(shot.finding.ignition))
+                .map(|(first, shot)| (shot.attempt, self.book.slot_id(&self.shelf, first), first))
+                .collect();
+            fired.sort_unstable_by_key(|(attempt, id, _)| (*attempt, *id));
+            if let (Some((earliest, ..)), Some((latest, id, _))) = (fired.first(), fired.last())
+                && earliest < latest
+            {
+                let says = |attempt: &u8| format!("fired at attempt {attempt}");
+                let said = fired.iter().map(|(a, _, first)| self.volley_says(self.book.slot(*first).volley, says(a)));
+                let mut said: Vec<Statement> = said.collect();
+                said.sort();
+                found.push(Dispute { subject: Subject::Shot(*id), field: "attempt", said });
+            }
+        }
+    }
+
+    fn volley_says(&self, volley: u32, says: String) -> Statement {
+        let content = self.book.volley(volley).content;
+        let by = Observer::Device(self.shelf.device(self.shelf.origin(content)));
+        Statement { fact: self.shelf.row_id(content), by, says }
     }
 
     fn register_disputes(&self, found: &mut Vec<Dispute>) {

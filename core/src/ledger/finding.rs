@@ -64,6 +64,15 @@ pub enum LiveReason {
 }
 
 impl LiveReason {
+    /// Tells whether a later attempt of the unit takes the shot off the list: it does only if the igniter may not have
+    /// fired. One that fired cannot be fired again, and the fuse that it left is as unlit as before.
+    pub(super) const fn is_cleared_by_later_attempt(self) -> bool {
+        match self {
+            Self::Failed | Self::IgnitionDisputed | Self::Skipped | Self::NothingSeen => true,
+            Self::Unlit | Self::TransferDisputed | Self::Unseen => false,
+        }
+    }
+
     /// Returns the reason in words.
     #[must_use]
     pub const fn reason(self) -> &'static str {

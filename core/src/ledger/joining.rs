@@ -1,8 +1,12 @@
 //! Which slots are one real shot.
 //!
 //! What people say comes first: volleys said to be the same join position by position, volleys said to be different
-//! never meet, not even by way of a third. Then slots with one key join across devices, in order of their ids; two
-//! slots of one device never join by key, because one phone that writes a thing twice may well mean two things.
+//! never meet, not even by way of a third. Then slots with one key join across devices, in order of their ids: first by
+//! the unit's label, then, on a show's channel, by position. Two slots of one device never join by key, because one
+//! phone that writes a thing twice may well mean two things.
+//!
+//! By key nothing joins that contradicts: by position no two lots and no two labels, in a show no two times that lie
+//! further apart than clocks go wrong. Of two igniters made one the second would vanish from the live list.
 //!
 //! INVARIANT: the outcome depends on the set of slots, keys and matches only, never on the order in which they came.
 
@@ -12,8 +16,12 @@ use super::book::{Book, ShotRow};
 use super::codes::NONE;
 use super::finding::{Finding, Trial};
 use super::measure::Class;
+use super::lists::Lists;
 use super::shelf::Shelf;
 use crate::facts::{Fact, WiringKind};
+
+/// How far the times of one real volley of a show may lie apart, in milliseconds: clocks are off by minutes.
+const SAME_SHOW_MS: u64 = 12 * 60 * 60 * 1000;
 
 /// What people say of two volleys.
 #[derive(Debug, Clone)]
@@ -42,6 +50,19 @@ impl Book {
             word.matches.push(*row);
         }
         words
+    }
+
+    /// Tells whether two slots of one outing name different lots or different labels.
+    pub(super) fn name_other_igniters(&self, a: u32, b: u32) -> bool {
+        let (a, b) = (self.slot(a), self.slot(b));
+        a.lot != b.lot || (a.unit != NONE && b.unit != NONE && a.unit != b.unit)
+    }
+
+    /// Tells whether two slots of shows were fired at times too far apart for one pulse.
+    pub(super) fn are_far_apart(&self, a: u32, b: u32) -> bool {
+        let (a, b) = (self.volley(self.slot(a).volley), self.volley(self.slot(b).volley));
+        let times = a.known_ms().zip(b.known_ms());
+        a.is_in_show && b.is_in_show && times.is_some_and(|(a, b)| a.abs_diff(b) > SAME_SHOW_MS)
     }
 
     /// Takes a real shot apart; its slots must be put together anew.
@@ -83,6 +104,7 @@ impl Book {
             differs: 0,
             finding: Finding::default(),
             is_made_safe: false,
+            others_are_safe: true,
             live: None,
             trial: Trial::Counted,
             class: [Class::NotCounted; 4],
@@ -142,8 +164,10 @@ impl Book {
         while let Some(slot) = found.get(next).copied() {
             next += 1;
             let s = *self.slot(slot);
-            if let Some(key) = self.by_key.list_of(slot) {
-                near.extend(self.by_key.items(key));
+            for lists in [&self.by_label, &self.by_place] {
+                if let Some(key) = lists.list_of(slot) {
+                    near.extend(lists.items(key));
+                }
             }
             if s.shot != NONE {
                 near.extend(self.slots_of(s.shot));
@@ -166,7 +190,8 @@ impl Book {
         slots.sort_by_cached_key(|slot| self.slot_id(shelf, *slot));
         let mut groups = Groups::new(self, shelf, &slots);
         groups.join_matched();
-        groups.join_by_key();
+        groups.join_by_key(&self.by_label, false);
+        groups.join_by_key(&self.by_place, true);
         let mut found: BTreeMap<usize, Vec<u32>> = BTreeMap::new();
         for (i, slot) in slots.iter().enumerate() {
             found.entry(groups.top(i)).or_default().push(*slot);
@@ -230,6 +255,14 @@ impl<'a> Groups<'a> {
         self.members[a].iter().any(|x| self.members[b].iter().any(|y| self.device(*x) == self.device(*y)))
     }
 
+    fn contradict(&self, a: usize, b: usize, is_by_place: bool) -> bool {
+        let contradict = |x: usize, y: usize| {
+            let (x, y) = (self.slots[x], self.slots[y]);
+            self.book.are_far_apart(x, y) || (is_by_place && self.book.name_other_igniters(x, y))
+        };
+        self.members[a].iter().any(|x| self.members[b].iter().any(|y| contradict(*x, *y)))
+    }
+
     fn join(&mut self, a: usize, b: usize) {
         let (keep, gone) = if self.members[a].len() < self.members[b].len() { (b, a) } else { (a, b) };
         let moved = std::mem::take(&mut self.members[gone]);
@@ -261,13 +294,13 @@ impl<'a> Groups<'a> {
         }
     }
 
-    /// Puts each slot into the first group of its key in which its device has no slot yet.
-    fn join_by_key(&mut self) {
+    /// Puts each slot into the first group of its key in which its device has no slot yet and nothing contradicts.
+    fn join_by_key(&mut self, keys: &Lists, is_by_place: bool) {
         // For each key its groups, by the place of one slot each; for each key and device how many of them are taken.
         let mut groups: HashMap<u32, Vec<usize>> = HashMap::new();
         let mut taken: HashMap<(u32, u32), usize> = HashMap::new();
         for place in 0..self.slots.len() {
-            let Some(key) = self.book.by_key.list_of(self.slots[place]) else { continue };
+            let Some(key) = keys.list_of(self.slots[place]) else { continue };
             let known = groups.entry(key).or_default();
             let from = taken.entry((key, self.device(place))).or_default();
             let mut joined = false;
@@ -285,7 +318,7 @@ impl<'a> Groups<'a> {
                     }
                     continue;
                 }
-                if !self.are_kept_apart(a, b) {
+                if !self.are_kept_apart(a, b) && !self.contradict(a, b, is_by_place) {
                     self.join(a, b);
                     joined = true;
                     break;

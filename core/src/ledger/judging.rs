@@ -6,16 +6,16 @@
 use std::collections::HashMap;
 
 use super::bands::Bands;
-use super::book::{Book, NoteKind};
+use super::book::{Book, NoteKind, ShotRow};
 use super::causes::{self, Blame, Case};
 use super::codes::NONE;
 use super::columns::ColumnRow;
-use super::finding::{Scales, Trial, live_reason};
+use super::finding::{LiveReason, Scales, Trial, live_reason};
 use super::measure::{self, Class};
 use super::outings::Outings;
 use super::register::Register;
 use super::shelf::Shelf;
-use crate::facts::{Cause, Conditions, Fact, Ignition};
+use crate::facts::{Cause, Conditions, Fact, Ignition, comparable_name};
 
 /// Which of the things that joined slots should agree on they do not.
 pub(super) mod differs {
@@ -23,6 +23,8 @@ pub(super) mod differs {
     pub(in super::super) const UNIT: u8 = 2;
     pub(in super::super) const FUSE: u8 = 4;
     pub(in super::super) const WIRING: u8 = 8;
+    /// The slots name more than one igniter.
+    pub(in super::super) const IGNITER: u8 = LOT | UNIT;
 }
 
 /// What is handed from outside the tables.
@@ -33,14 +35,14 @@ pub(super) struct World<'a> {
     pub(super) bands: &'a Bands,
 }
 
-/// What the attempts of one unit add up to.
+/// What the attempts of one unit in one outing add up to.
 #[derive(Default)]
 struct Attempts {
     /// The last attempt at which the unit's own failure is settled by people.
     own_failure: Option<u8>,
     /// The last attempt that says anything of the igniter.
     telling: Option<u8>,
-    /// The last attempt at all.
+    /// The last attempt at all, shots left out of which it is not certain that they were of this unit.
     last: u8,
 }
 
@@ -104,16 +106,17 @@ impl Book {
         let limit = world.outings.slow_limit_us(outing);
         let mut s = *self.shot(shot);
         let unit_before = s.unit;
-        (s.lot, s.unit, s.fuse, s.attempt, s.wiring) = (head.lot, head.unit, head.fuse, head.attempt, wiring);
-        (s.differs, s.is_made_safe) = (0, false);
+        (s.lot, s.unit, s.fuse, s.attempt, s.wiring) = (head.lot, NONE, head.fuse, head.attempt, wiring);
+        (s.differs, s.is_made_safe, s.others_are_safe) = (0, false, true);
+        let mut labelled = first;
         for at in self.slots_of(shot) {
             let slot = self.slot(at);
             // What one device left open another may have stated; only what contradicts is a dispute.
             if slot.lot != s.lot {
                 s.differs |= differs::LOT;
             } else if s.unit == NONE {
-                s.unit = slot.unit;
-            } else if slot.unit != NONE && slot.unit != s.unit {
+                (s.unit, labelled) = (slot.unit, at);
+            } else if slot.unit != NONE && !self.are_one_unit(world.shelf, labelled, at) {
                 s.differs |= differs::UNIT;
             }
             if s.fuse == 0 {
@@ -136,6 +139,9 @@ impl Book {
                 }
             }
         }
+        if s.differs & differs::IGNITER != 0 {
+            self.weigh_safe(world.shelf, shot, labelled, &mut s);
+        }
         s.finding = scales.read();
         *self.shot_mut(shot) = s;
         if s.unit != unit_before {
@@ -146,6 +152,38 @@ impl Book {
             }
         }
         self.mark_unit(s.unit);
+    }
+
+    /// Tells whether two labelled slots of one lot are one unit. Codes hold within an outing; people may join two.
+    fn are_one_unit(&self, shelf: &Shelf, a: u32, b: u32) -> bool {
+        let (x, y) = (self.slot(a), self.slot(b));
+        let label = |slot: u32| {
+            let s = self.slot(slot);
+            let place = usize::from(s.position).checked_sub(1)?;
+            self.content(shelf, s.volley)?.shots.get(place)?.unit.as_deref().map(comparable_name)
+        };
+        x.unit == y.unit || (self.volley(x.volley).outing != self.volley(y.volley).outing && label(a) == label(b))
+    }
+
+    /// Works out what of a shot is safe that people joined of contradicting igniters: which of them was there nobody
+    /// knows, so each must be made safe by its own name.
+    fn weigh_safe(&self, shelf: &Shelf, shot: u32, labelled: u32, s: &mut ShotRow) {
+        let slots: Vec<u32> = self.slots_of(shot).collect();
+        let is_of = |a: u32, b: u32| {
+            let (x, y) = (self.slot(a), self.slot(b));
+            x.lot == y.lot && (x.unit == NONE || y.unit == NONE || self.are_one_unit(shelf, a, b))
+        };
+        let makes_safe = |by: u32, other: u32| {
+            // A slot without a label speaks for a labelled one only where its lot leaves no choice.
+            let is_vague = self.slot(by).unit == NONE && self.slot(other).unit != NONE;
+            let is_clear = !is_vague || slots.iter().all(|z| self.slot(*z).lot != self.slot(by).lot || is_of(*z, other));
+            is_of(by, other) && is_clear
+        };
+        let is_noted = |slot: &u32| self.notes(*slot).any(|note| note.kind == NoteKind::MadeSafe);
+        let noted: Vec<u32> = slots.iter().copied().filter(is_noted).collect();
+        let is_safe = |slot: &u32| noted.iter().any(|by| makes_safe(*by, *slot));
+        s.is_made_safe = slots.iter().all(is_safe);
+        s.others_are_safe = slots.iter().filter(|slot| !is_of(**slot, labelled)).all(is_safe);
     }
 
     /// Second pass: why each of the shots failed, if it did.
@@ -193,7 +231,9 @@ impl Book {
                 let shot = self.slot(first).shot;
                 let s = self.shot(shot);
                 mates.push(shot);
-                attempts.last = attempts.last.max(s.attempt);
+                if s.differs & differs::IGNITER == 0 {
+                    attempts.last = attempts.last.max(s.attempt);
+                }
                 if measure::ignition(s.finding.ignition, s.finding.blame) != Class::NotCounted {
                     attempts.telling = attempts.telling.max(Some(s.attempt));
                 }
@@ -215,7 +255,7 @@ impl Book {
         s.trial = match attempts.own_failure {
             _ if ignition == Class::NotCounted => Trial::Counted,
             Some(own) if s.attempt > own || (s.attempt < own && failing) => Trial::FailedElsewhere,
-            // Labels that begin anew at each outing are not retries, so equal attempts all count.
+            // A label written twice at one attempt is no retry, so equal attempts all count.
             None if failing && attempts.telling.is_some_and(|last| last > s.attempt) => Trial::TriedAgain,
             _ => Trial::Counted,
         };
@@ -224,10 +264,13 @@ impl Book {
         }
         let names_fuse = s.fuse != 0;
         let transfer = measure::transfer(f.ignition, f.transfer);
-        let end = measure::end_to_end(ignition, transfer, measure::had_fuse(f.transfer, names_fuse));
+        let (had_fuse, is_unseen) =
+            (measure::had_fuse(f.transfer, names_fuse), measure::is_unseen(f.transfer, names_fuse));
+        let end = measure::end_to_end(ignition, transfer, had_fuse, is_unseen);
         s.class = [ignition, measure::slow(f.ignition), transfer, end];
-        let is_last = s.attempt >= attempts.last;
-        s.live = live_reason(&f, names_fuse).filter(|_| is_last && !s.is_made_safe);
+        let is_tried_again = s.attempt < attempts.last && s.others_are_safe;
+        let is_cleared = |r: LiveReason| s.is_made_safe || (is_tried_again && r.is_cleared_by_later_attempt());
+        s.live = live_reason(&f, names_fuse).filter(|reason| !is_cleared(*reason));
         self.write_row(world, shot);
     }
 

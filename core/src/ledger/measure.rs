@@ -134,14 +134,24 @@ pub(super) fn transfer(ignition: Outcome<Ignition>, transfer: Outcome<Transfer>)
 }
 
 /// `ignition` and `transfer` are the shot's classes by those measures; `had_fuse` is false if nobody names a fuse and
-/// all who looked say that there was none.
-pub(super) fn end_to_end(ignition: Class, transfer: Class, had_fuse: bool) -> Class {
+/// all who looked say that there was none; `is_unseen` tells that a fuse is named and nobody saw whether it was lit.
+///
+/// An igniter that fired at an unseen fuse is unresolved, not left out: the failures at such fuses are counted without
+/// anybody looking at the fuse, so leaving out the rest would make the pairing look worse than it is.
+pub(super) fn end_to_end(ignition: Class, transfer: Class, had_fuse: bool, is_unseen: bool) -> Class {
     match ignition {
         Class::NotCounted => Class::NotCounted,
+        Class::Good if is_unseen => Class::Unresolved,
         Class::Good => transfer,
         Class::Failure | Class::Unresolved if !had_fuse => Class::NotCounted,
         Class::Failure | Class::Unresolved => ignition,
     }
+}
+
+/// Tells whether the shot had a fuse that nobody saw lit or unlit. A dispute is none: it is unresolved as it is.
+pub(super) fn is_unseen(transfer: Outcome<Transfer>, names_fuse: bool) -> bool {
+    let unseen = Choices::of(Transfer::Unseen);
+    names_fuse && !transfer.is_disputed() && (transfer.values().is_empty() || transfer.values() == unseen)
 }
 
 /// Tells whether the shot had a fuse to light, as far as anybody says.

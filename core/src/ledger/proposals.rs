@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::Ledger;
 use super::codes::NONE;
-use crate::facts::{OutingKind, VolleyId};
+use crate::facts::{ModuleId, OutingKind, VolleyId};
 
 /// How far apart the times of two volleys may lie that are proposed for their times, in milliseconds.
 const NEAR_MS: i64 = 2 * 60 * 1000;
@@ -21,6 +21,8 @@ pub enum Likeness {
     WrittenTwice,
     /// Two devices wrote the same channel, and one left the firing module out.
     SameChannel,
+    /// Two devices wrote the same channel of the same module in a show, and their igniters or their times contradict.
+    SameChannelContradicts,
     /// Two devices wrote the same number of igniters of the same lots within two minutes, without labels.
     SameLotsAndTime,
 }
@@ -32,6 +34,9 @@ impl Likeness {
         match self {
             Self::WrittenTwice => "One device wrote the same igniter at the same attempt in both.",
             Self::SameChannel => "Both are on the same channel with as many igniters, and a firing module is missing.",
+            Self::SameChannelContradicts => {
+                "Both are on the same channel of the same module, but lots, units or times contradict each other."
+            }
             Self::SameLotsAndTime => {
                 "Both hold as many igniters of the same lots within two minutes, and units are without labels."
             }
@@ -61,12 +66,14 @@ impl Proposal {
 impl Ledger {
     /// Returns the pairs of volleys that are probably one, each with its strongest reason, by id.
     ///
-    /// Pairs that share a real shot already, and pairs that a match keeps apart, are left out.
+    /// Pairs that a match speaks of are left out, and pairs that share a real shot already, unless other shots of theirs
+    /// are at one place of a channel and contradict.
     #[must_use]
     pub fn proposals(&self) -> Vec<Proposal> {
         let mut found = BTreeMap::new();
         self.propose_written_twice(&mut found);
         self.propose_same_channel(&mut found);
+        self.propose_contradicting(&mut found);
         self.propose_same_lots(&mut found);
         let pairs = found.into_iter().map(|((first, second), likeness)| Proposal { first, second, likeness });
         pairs.collect()
@@ -85,26 +92,59 @@ impl Ledger {
     }
 
     fn propose_written_twice(&self, found: &mut BTreeMap<(VolleyId, VolleyId), Likeness>) {
-        for key in 0..self.book.by_key.len() {
-            if self.book.by_key.items(key).nth(1).is_none() {
-                continue;
-            }
-            let mut slots: Vec<_> = (self.book.by_key.items(key))
-                .map(|slot| {
-                    let volley = self.book.slot(slot).volley;
-                    let device = self.shelf.device(self.shelf.origin(self.book.volley(volley).content));
-                    (device, self.book.slot_id(&self.shelf, slot), volley)
-                })
-                .collect();
-            slots.sort_unstable();
-            for pair in slots.windows(2) {
-                if let [(device, _, a), (same, _, b)] = pair
-                    && device == same
-                {
-                    self.propose(*a, *b, Likeness::WrittenTwice, found);
+        for lists in [&self.book.by_label, &self.book.by_place] {
+            for key in 0..lists.len() {
+                if lists.items(key).nth(1).is_none() {
+                    continue;
+                }
+                let mut slots: Vec<_> = (lists.items(key))
+                    .map(|slot| {
+                        let content = self.book.volley(self.book.slot(slot).volley).content;
+                        let device = self.shelf.device(self.shelf.origin(content));
+                        (device, self.book.slot_id(&self.shelf, slot), slot)
+                    })
+                    .collect();
+                slots.sort_unstable();
+                for pair in slots.windows(2) {
+                    if let [(device, _, a), (same, _, b)] = pair
+                        && device == same
+                        && !self.book.name_other_igniters(*a, *b)
+                    {
+                        let (a, b) = (self.book.slot(*a).volley, self.book.slot(*b).volley);
+                        self.propose(a, b, Likeness::WrittenTwice, found);
+                    }
                 }
             }
         }
+    }
+
+    fn propose_contradicting(&self, found: &mut BTreeMap<(VolleyId, VolleyId), Likeness>) {
+        let mut by_channel: HashMap<(u32, ModuleId, u16), Vec<u32>> = HashMap::new();
+        for volley in self.volley_rows().filter(|v| self.book.volley(*v).is_in_show) {
+            let content = self.book.content(&self.shelf, volley);
+            if let Some((module, channel)) = content.and_then(|c| c.module.zip(c.channel)) {
+                by_channel.entry((self.book.volley(volley).outing, module, channel)).or_default().push(volley);
+            }
+        }
+        for volleys in by_channel.into_values() {
+            self.each_near(volleys, |a, b, _| {
+                if self.contradict(a, b) && !self.book.words(&self.shelf, a).contains_key(&b) {
+                    let (x, y) = (self.book.volley_id(&self.shelf, a), self.book.volley_id(&self.shelf, b));
+                    found.entry((x.min(y), x.max(y))).or_insert(Likeness::SameChannelContradicts);
+                }
+            });
+        }
+    }
+
+    /// Tells whether two volleys contradict each other at one position, where neither has a part in the other's shot.
+    fn contradict(&self, a: u32, b: u32) -> bool {
+        let book = &self.book;
+        let has_part = |slot: u32, volley: u32| book.slots_of(book.slot(slot).shot).any(|s| book.slot(s).volley == volley);
+        book.slots_in(a).zip(book.slots_in(b)).any(|(x, y)| {
+            let is_same_attempt = book.slot(x).attempt == book.slot(y).attempt;
+            let contradict = book.name_other_igniters(x, y) || book.are_far_apart(x, y);
+            is_same_attempt && contradict && !has_part(x, b) && !has_part(y, a)
+        })
     }
 
     fn propose_same_channel(&self, found: &mut BTreeMap<(VolleyId, VolleyId), Likeness>) {

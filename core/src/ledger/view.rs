@@ -91,7 +91,8 @@ pub struct ShotView<'a> {
     pub wiring: WiringKind,
     /// How many shots its volley holds, itself included.
     pub shots_in_volley: u32,
-    /// When it was fired or, where nobody stated that, written; milliseconds since 1970.
+    /// When it was fired or, where nobody stated that, written; milliseconds since 1970. For putting in order: an import
+    /// without a time is written at 0, so what a person reads comes from [`ShotView::stated_at`].
     pub unix_ms: i64,
     /// The weather, as stated with the volley or read in time.
     pub conditions: Conditions,
@@ -138,6 +139,15 @@ impl<'a> ShotView<'a> {
     #[must_use]
     pub fn class(&self, measure: Measure) -> Class {
         self.class[measure as usize]
+    }
+
+    /// Returns when it was fired or, where nobody stated that, written, in milliseconds since 1970; `None` if unknown.
+    ///
+    /// The first of its slots whose time is known says it.
+    #[must_use]
+    pub fn stated_at(&self) -> Option<i64> {
+        let book = &self.ledger.book;
+        book.slots_of(self.row).find_map(|slot| book.volley(book.slot(slot).volley).known_ms())
     }
 
     /// Returns its row in the columns; good until the next settling.

@@ -17,6 +17,8 @@ impl Book {
                 content: NONE,
                 device: NONE,
                 at_ms: 0,
+                has_time: false,
+                is_in_show: false,
                 outing: 0,
                 first_slot: 0,
                 slots: 0,
@@ -49,22 +51,27 @@ impl Book {
                 v.matches.clear();
                 continue;
             };
-            let mut moved = self.rebuild_row(shelf, volley, row, stated);
+            let mut moved = self.rebuild_row(shelf, outings, volley, row, stated);
             moved |= self.rebuild_matches(&named, volley);
-            let is_show = outings.kind(self.volley(volley).outing) == OutingKind::Show;
-            self.rebuild_slots(volley, stated, is_show, moved);
+            self.rebuild_slots(volley, stated, moved);
             self.rebuild_notes(shelf, volley, &named);
         }
     }
 
     /// Returns whether the volley's slots may now belong to other shots.
-    fn rebuild_row(&mut self, shelf: &Shelf, volley: u32, row: u32, stated: &Volley) -> bool {
+    fn rebuild_row(&mut self, shelf: &Shelf, outings: &Outings, volley: u32, row: u32, stated: &Volley) -> bool {
         let origin = shelf.origin(row);
         let device = shelf.device_code(origin);
         let outing = self.columns.outings.code(Some(stated.outing));
         let count = u32::from(u16::try_from(stated.shots.len()).unwrap_or(u16::MAX));
         let before = self.volley(volley);
-        let moved = before.content == NONE || before.device != device || before.outing != outing;
+        let at = stated.at.unwrap_or_else(|| shelf.written(origin));
+        let has_time = stated.at.is_some() || at.unix_ms != 0;
+        let is_in_show = outings.kind(outing) == OutingKind::Show;
+        let is_known = (before.device, before.outing, before.is_in_show) == (device, outing, is_in_show);
+        let is_timed = (before.at_ms, before.has_time) == (at.unix_ms, has_time);
+        // Times part volleys of shows only.
+        let moved = before.content == NONE || !is_known || (is_in_show && !is_timed);
         if before.slots != count {
             self.free_slots(volley);
             let first = self.take_slots(volley, count);
@@ -75,7 +82,7 @@ impl Book {
         let v = self.volley_mut(volley);
         v.content = row;
         v.device = device;
-        v.at_ms = stated.at.unwrap_or_else(|| shelf.written(origin)).unix_ms;
+        (v.at_ms, v.has_time, v.is_in_show) = (at.unix_ms, has_time, is_in_show);
         v.outing = outing;
         v.wiring = stated.wiring.kind();
         v.conditions = stated.conditions;
@@ -91,31 +98,24 @@ impl Book {
         moved
     }
 
-    fn rebuild_slots(&mut self, volley: u32, stated: &Volley, is_show: bool, moved: bool) {
-        let outing = self.volley(volley).outing;
+    fn rebuild_slots(&mut self, volley: u32, stated: &Volley, moved: bool) {
+        let (outing, is_show) = (self.volley(volley).outing, self.volley(volley).is_in_show);
         let module = self.columns.modules.code(stated.module);
         for (slot, shot) in self.slots_in(volley).zip(&stated.shots) {
             let lot = self.columns.lots.code(Some(shot.lot));
-            let unit = shot.unit.as_deref().map_or(NONE, |label| self.units.code(lot, label));
+            let unit = shot.unit.as_deref().map_or(NONE, |label| self.units.code(outing, lot, label));
             let fuse = self.columns.fuses.code(shot.fuse);
             let s = self.slot_mut(slot);
+            let is_other = (s.lot, s.unit) != (lot, unit);
             (s.lot, s.unit, s.fuse, s.attempt) = (lot, unit, fuse, shot.attempt);
             let (attempt, position, is_new) = (shot.attempt, s.position, s.shot == NONE);
-            let key = match (is_show, stated.module, stated.channel) {
-                (true, Some(_), Some(channel)) => Some(Key::Channel { outing, module, channel, attempt, position }),
-                _ if unit != NONE => Some(Key::Unit { outing, unit, attempt }),
-                _ => None,
-            };
-            let next = self.keys.len() as u32;
-            let key = key.map(|key| *self.keys.entry(key).or_insert(next));
-            let rekeyed = key != self.by_key.list_of(slot);
-            if rekeyed {
-                self.leave_key(slot);
-                if let Some(key) = key {
-                    self.by_key.attach(slot, key);
-                }
-            }
-            if rekeyed || moved || is_new {
+            let channel = stated.channel.filter(|_| is_show && stated.module.is_some());
+            let label = (unit != NONE).then(|| match channel {
+                Some(channel) => Key::UnitOnChannel { module, channel, unit, attempt },
+                None => Key::Unit { unit, attempt },
+            });
+            let place = channel.map(|channel| Key::Place { outing, module, channel, attempt, position });
+            if self.rekey(slot, label, place) || is_other || moved || is_new {
                 self.loose.push(slot);
             }
             self.unjudged.push(slot);

@@ -1,6 +1,7 @@
 //! How many to test.
 //!
-//! Not for: what to expect of a show, or when to stop while testing; those are not there yet.
+//! Not for: when to stop while testing (see [`crate::rates::watch`]), or what to expect of a show, which is not there
+//! yet.
 
 use embertally_stats::{StatsError, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
 use serde::Serialize;

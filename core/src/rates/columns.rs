@@ -32,6 +32,22 @@ impl Axis<'_> {
         }
     }
 
+    /// Tells whether something is called so.
+    pub(super) fn has(&self, name: &str) -> bool {
+        let looked_for = comparable_name(name);
+        self.names.iter().flatten().any(|n| comparable_name(n) == looked_for)
+    }
+
+    /// Tells whether a row's code is kept.
+    pub(super) fn keeps(&self, row: usize) -> bool {
+        let code = match self.codes {
+            Codes::Wide(codes) => codes.get(row).copied(),
+            Codes::Narrow(codes) => codes.get(row).copied().map(u32::from),
+        };
+        let Some(code) = code else { return false };
+        self.kept.as_ref().is_none_or(|kept| kept.get(code as usize).copied().flatten().is_some())
+    }
+
     /// Keeps only the codes of some names, as one.
     pub(super) fn keep_only(&mut self, wanted: &[&str]) -> Result<(), RatesError> {
         let named: Vec<Option<String>> = self.names.iter().map(|n| n.as_deref().map(comparable_name)).collect();
@@ -67,6 +83,20 @@ fn named<'a, T: Copy + Eq + Hash + ToString>(
         Some(name(id).unwrap_or_else(|| id.to_string()))
     };
     Axis { group, codes: Codes::Wide(codes), names: (0..table.size()).map(name_of).collect(), kept: None }
+}
+
+/// Returns one axis for each grouping that is narrowed down, keeping only the names given for it.
+pub(super) fn filters<'a>(ledger: &'a Ledger, only: &[(Group, String)]) -> Result<Vec<Axis<'a>>, RatesError> {
+    let mut axes: Vec<Axis<'_>> = Vec::new();
+    for (group, _) in only {
+        if axes.iter().all(|a| a.group != *group) {
+            let wanted: Vec<&str> = only.iter().filter(|(g, _)| g == group).map(|(_, name)| name.as_str()).collect();
+            let mut narrowed = axis(ledger, *group);
+            narrowed.keep_only(&wanted)?;
+            axes.push(narrowed);
+        }
+    }
+    Ok(axes)
 }
 
 /// Returns the axis of a grouping; the weather as a whole is several and not one of them.

@@ -4,7 +4,7 @@ use embertally_stats::{IntervalMethod, StatsError};
 use serde::Serialize;
 use thiserror::Error;
 
-use super::columns::{Axis, axis};
+use super::columns::{Axis, axis, filters};
 use super::count::{Dimension, count_by};
 use super::group::{Group, GroupError};
 use super::rate::Rate;
@@ -60,6 +60,12 @@ pub enum RatesError {
         /// The names that there are, with commas.
         known: String,
     },
+    /// A group set against itself.
+    #[error("{name:?} cannot be compared with itself; name two that differ in more than case and spacing")]
+    Same {
+        /// The name given twice.
+        name: String,
+    },
 }
 
 /// One line of a table.
@@ -94,17 +100,7 @@ pub fn rates(ledger: &Ledger, request: &RatesRequest) -> Result<RateTable, Rates
     };
     let spans: Vec<usize> = request.by.iter().map(|g| parts(*g).len()).collect();
     let mut axes: Vec<Axis<'_>> = request.by.iter().flat_map(|g| parts(*g)).map(|g| axis(ledger, g)).collect();
-    let shown = axes.len();
-    for group in request.only.iter().map(|(g, _)| *g) {
-        if axes[shown..].iter().all(|a| a.group != group) {
-            axes.push(axis(ledger, group));
-        }
-    }
-    for axis in &mut axes[shown..] {
-        let wanted: Vec<&str> =
-            request.only.iter().filter(|(g, _)| *g == axis.group).map(|(_, name)| name.as_str()).collect();
-        axis.keep_only(&wanted)?;
-    }
+    axes.extend(filters(ledger, &request.only)?);
     let dimensions: Vec<Dimension<'_>> = axes.iter().map(Axis::dimension).collect();
     let classes = ledger.columns().class(request.measure);
     let mut rows = count_by(&dimensions, classes)

@@ -6,15 +6,19 @@ use super::*;
 use crate::facts::*;
 use crate::ledger::{Ledger, Measure, WeatherField};
 
+mod comparing;
+mod watching;
+
 /// A ledger of single shots: lot, fuse, what was seen of each, and rain or not.
 struct Notebook {
     ledger: Ledger,
     next: u64,
+    at: Option<Moment>,
 }
 
 impl Notebook {
     fn new() -> Self {
-        let mut book = Self { ledger: Ledger::new(), next: 0 };
+        let mut book = Self { ledger: Ledger::new(), next: 0, at: None };
         let outing = Outing {
             name: "dry run".into(),
             kind: OutingKind::Test,
@@ -56,7 +60,7 @@ impl Notebook {
     fn volley(&mut self, lot: &str, wiring: Wiring, rain: Precipitation, seen: &[(Ignition, Transfer)]) {
         let volley = Volley {
             outing: OutingId::named("dry run"),
-            at: None,
+            at: self.at,
             module: None,
             channel: None,
             label: None,

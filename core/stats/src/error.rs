@@ -69,6 +69,68 @@ pub enum StatsError {
         /// The most shots that were considered.
         most: u64,
     },
+    /// One of the groups to compare was never tried.
+    #[error("a group without trials cannot be compared")]
+    EmptyGroup,
+    /// No stratum, its margins given, could have come out in more than one way.
+    #[error("no stratum says anything: each lacks a group, or failures, or anything but failures")]
+    NoInformativeStratum,
+    /// Too few strata say something to ask whether they say the same.
+    #[error("to ask whether strata are alike takes two that say something; there are {informative}")]
+    TooFewStrata {
+        /// The strata that say something.
+        informative: usize,
+    },
+    /// The common odds ratio is 0 or infinite, so nothing can be expected from it.
+    #[error("all failures that could be compared are in one group, so the strata cannot be told apart")]
+    OneSidedStrata,
+    /// There is no trend in what never varies: nothing failed, or everything, or all scores are the same.
+    #[error("a trend takes failures, others that did not fail, and scores that differ")]
+    NothingVaries,
+    /// A score is not a finite number.
+    #[error("a score is a finite number, and {score} is not")]
+    BadScore {
+        /// The score given.
+        score: f64,
+    },
+    /// A p-value is not in [0, 1].
+    #[error("a p-value lies from 0 to 1, and {p} does not")]
+    BadPValue {
+        /// The p-value given.
+        p: f64,
+    },
+    /// The two rates of a sequential test are not 0 < good < bad < 1.
+    #[error("a good rate of {good} and a bad one of {bad} are not 0 < good < bad < 1")]
+    RatesNotApart {
+        /// The good rate given.
+        good: f64,
+        /// The bad rate given.
+        bad: f64,
+    },
+    /// The two risks of a sequential test are not above 0 and below 1 together.
+    #[error("risks of {alpha} and {beta} are not both above 0 and together below 1")]
+    BadRisks {
+        /// The risk of rejecting what is good.
+        alpha: f64,
+        /// The risk of accepting what is bad.
+        beta: f64,
+    },
+    /// The number of shots between two false alarms is no number from 1 up.
+    #[error("shots between false alarms are a finite number from 1 up, and {run} is not")]
+    BadRun {
+        /// The number given.
+        run: f64,
+    },
+    /// The weight or the limit of a cumulative sum is out of range.
+    #[error("a failure weighs from 2 to {most} and the limit lies from 1 to {most}; {weight} and {limit} do not")]
+    BadCusum {
+        /// The weight given.
+        weight: u64,
+        /// The limit given.
+        limit: u64,
+        /// The most that either may be.
+        most: u64,
+    },
 }
 
 pub(crate) fn check_counts(failures: u64, trials: u64) -> Result<(), StatsError> {

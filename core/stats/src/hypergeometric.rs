@@ -41,18 +41,24 @@ pub(crate) fn at_most(most: u64, lot_size: u64, bad: u64, shots: u64) -> f64 {
     (first * total).min(1.0)
 }
 
-/// The probability of exactly `x` bad pieces, from three binomial points (Loader 2000, section 4).
+/// The probability of exactly `x` bad pieces.
 fn point(x: u64, lot_size: u64, bad: u64, shots: u64) -> f64 {
+    ln_point(x, lot_size, bad, shots).exp()
+}
+
+/// Returns the logarithm of the probability of exactly `x` bad pieces, which must be possible; from three binomial
+/// points (Loader 2000, section 4).
+pub(crate) fn ln_point(x: u64, lot_size: u64, bad: u64, shots: u64) -> f64 {
     // Everything or nothing taken: only one outcome there is.
     if shots == 0 || shots == lot_size || bad == 0 || bad == lot_size {
-        return 1.0;
+        return 0.0;
     }
     let p = shots as f64 / lot_size as f64;
     let q = (lot_size - shots) as f64 / lot_size as f64;
     let of_bad = ln_binomial_point(x as f64, bad as f64, p, q);
     let of_good = ln_binomial_point((shots - x) as f64, (lot_size - bad) as f64, p, q);
     let of_all = ln_binomial_point(shots as f64, lot_size as f64, p, q);
-    (of_bad + of_good - of_all).exp()
+    of_bad + of_good - of_all
 }
 
 #[cfg(test)]

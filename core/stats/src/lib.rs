@@ -9,6 +9,11 @@
 //! | How likely is it above what we tolerate, and how many clean shots would settle it? | [`probability_rate_above`], [`clean_shots_needed`] |
 //! | How many shots prove a reliability, from an endless supply or from one lot? | [`shots_to_prove`], [`shots_to_prove_in_lot`] |
 //! | What have the shots so far proved? | [`confidence_proved`], [`most_bad_in_lot`] |
+//! | Do two groups differ, by how much, by chance? | [`newcombe_difference`], [`risk_ratio`], [`odds_ratio`], [`fisher_exact`], [`boschloo_exact`], [`barnard_exact`] |
+//! | And across weathers or outings? | [`cochran_mantel_haenszel`], [`mantel_haenszel`], [`breslow_day`] |
+//! | Do failures rise with age or temperature? | [`cochran_armitage`] |
+//! | Is it chance, of so many looked at? | [`benjamini_hochberg`], [`holm`] |
+//! | Accept, reject or go on, after each shot? Has it changed? | [`SequentialTest`], [`BernoulliCusum`] |
 //! | Do two or more people judge the same shot alike? | [`cohen_kappa`], [`fleiss_kappa`] |
 //!
 //! ```
@@ -23,28 +28,48 @@
 //! # What it is not for
 //! - It does not say whether a lot is safe to use. It gives a probability; a person decides.
 //! - It does not choose what counts as a failure, or as a trial: shots not tried are left out by the caller.
-//! - It knows nothing of trials that differ (mixed lots, changing weather, one drifting tester).
+//! - Trials of one group are taken as alike and independent: mixed lots and shots of one volley are not, and changing
+//!   weather only where it is given as strata.
 //! - It does not round or print: numbers are `f64`, and showing them is the caller's business.
 //!
 //! # Accuracy
 //! Interval ends have a relative error below 1e-12 and posterior probabilities below 1e-11, however small,
-//! up to [`MAX_TRIALS`]: checked in `tests/` against values computed to fifty digits. Wrong arguments are
+//! up to [`MAX_TRIALS`], comparisons of groups below 1e-9: checked in `tests/` against values computed to fifty digits. Wrong arguments are
 //! named errors; nothing here panics, and no answer is NaN.
 
 mod agreement;
+mod cusum;
 mod error;
+mod fisher;
+mod gamma;
 mod hypergeometric;
 mod interval;
+mod multiplicity;
 mod posterior;
 mod prove;
 mod saddle;
+mod sequential;
 mod special;
+mod strata;
+mod trend;
+mod two_by_two;
+mod unconditional;
 
 pub use agreement::{AgreementError, CohenKappa, FleissKappa, cohen_kappa, fleiss_kappa};
+pub use cusum::BernoulliCusum;
 pub use error::{MAX_TRIALS, StatsError};
+pub use fisher::{FisherExact, OddsRatio, fisher_exact, odds_ratio};
 pub use interval::{
     Interval, IntervalMethod, UnknownIntervalMethod, binomial_interval, clopper_pearson, clopper_pearson_upper,
     jeffreys, wilson,
 };
+pub use multiplicity::{benjamini_hochberg, holm};
 pub use posterior::{MOST_CLEAN_SHOTS, clean_shots_needed, probability_rate_above};
 pub use prove::{confidence_proved, most_bad_in_lot, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
+pub use sequential::{SequentialDecision, SequentialTest};
+pub use strata::{
+    BreslowDay, CochranMantelHaenszel, MantelHaenszel, breslow_day, cochran_mantel_haenszel, mantel_haenszel,
+};
+pub use trend::{ScoredGroup, Trend, cochran_armitage};
+pub use two_by_two::{Estimate, RiskRatio, TwoByTwo, newcombe_difference, risk_ratio};
+pub use unconditional::{MAX_UNCONDITIONAL_TRIALS, UnconditionalExact, barnard_exact, boschloo_exact};

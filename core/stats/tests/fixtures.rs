@@ -13,7 +13,7 @@ const INTERVAL_ERROR: f64 = 1e-12;
 /// As above; a probability of 1e-290 loses two more digits to its exponent.
 const POSTERIOR_ERROR: f64 = 1e-11;
 
-fn relative_error(got: f64, want: f64) -> f64 {
+pub(super) fn relative_error(got: f64, want: f64) -> f64 {
     // The ends 0 and 1 are exact, not merely near.
     if got == want {
         return 0.0;
@@ -24,7 +24,10 @@ fn relative_error(got: f64, want: f64) -> f64 {
     ((got - want) / want).abs()
 }
 
-fn rows<const COLUMNS: usize>(table: &'static str, header: &str) -> impl Iterator<Item = [&'static str; COLUMNS]> {
+pub(super) fn rows<const COLUMNS: usize>(
+    table: &'static str,
+    header: &str,
+) -> impl Iterator<Item = [&'static str; COLUMNS]> {
     let mut lines = table.lines();
     assert_eq!(lines.next(), Some(header));
     lines.map(|line| {
@@ -35,17 +38,17 @@ fn rows<const COLUMNS: usize>(table: &'static str, header: &str) -> impl Iterato
 
 /// Remembers the worst error of each kind.
 #[derive(Default)]
-struct Worst(BTreeMap<String, f64>);
+pub(super) struct Worst(BTreeMap<String, f64>);
 
 impl Worst {
-    fn note(&mut self, kind: String, error: f64) {
+    pub(super) fn note(&mut self, kind: String, error: f64) {
         let worst = self.0.entry(kind).or_insert(0.0);
         *worst = worst.max(error);
     }
 
     /// Shown by `cargo test -- --nocapture`: the figures that the crate's documentation rests on.
     #[expect(clippy::print_stdout, reason = "a report for the one who asks")]
-    fn print(&self) {
+    pub(super) fn print(&self) {
         for (kind, error) in &self.0 {
             println!("{kind}: {error:.1e}");
         }

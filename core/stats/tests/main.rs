@@ -4,3 +4,5 @@ mod coverage;
 mod fixtures;
 mod laws;
 mod published;
+mod published_comparisons;
+mod tables;

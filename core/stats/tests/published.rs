@@ -10,7 +10,7 @@ use embertally_stats::{
 
 /// Asserts that `got` rounds to `printed` at its `decimals`.
 #[track_caller]
-fn assert_prints(got: f64, printed: f64, decimals: usize) {
+pub(super) fn assert_prints(got: f64, printed: f64, decimals: usize) {
     assert_eq!(format!("{got:.decimals$}"), format!("{printed:.decimals$}"), "got {got}");
 }
 

@@ -135,3 +135,15 @@ fn the_log_is_named_by_the_option_else_by_the_environment_else_in_the_data_folde
     run("lot add KB-1", None).ended_with(0);
     assert!(run("lot", None).ended_with(0).text().contains("KB-1"));
 }
+
+#[test]
+fn a_file_in_the_place_of_the_log_is_named_as_the_mistake() {
+    let device = Device::new();
+    device.write("log.sqlite3", "anything");
+    for line in ["live", "lot add KB-1", "import log.sqlite3"] {
+        let mut call = device.call(line);
+        call.args(["--log", "log.sqlite3"]);
+        let said = Outcome::new(line, call.output().expect("the tool cannot be run"));
+        said.ended_with(1).saying("is a file, and a log is a folder");
+    }
+}

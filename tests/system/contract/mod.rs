@@ -1,6 +1,8 @@
 //! What other programs hold on to: JSON objects, numbers, exit codes, and how the tool behaves in a pipe.
 
+mod damage;
 mod exits;
+mod files;
 mod numbers;
 mod objects;
 mod terminal;

@@ -22,27 +22,30 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("outing go 'Meadow test'", &["saved"]),
     ("volley 2f1x KB-104:1-3 -f visco -w parallel", &["saved", "volley", "shots", "failed_or_not_tried", "unlit"]),
     ("sight {volley} 3f --observer Marlo", &["saved", "volley", "corrected"]),
-    ("rule shot {volley}:3 --ignition failed --reason 'as the clip shows'", &["saved", "shot", "corrected"]),
+    ("rule shot {volley}:3 --ignition failed --reason 'as the clip shows'", &["saved", "shot", "corrected", "kept"]),
     ("weather --temperature 12", &["saved", "fact"]),
-    ("safe {volley}:3", &["saved", "shots"]),
+    ("safe {volley}:3", &["saved", "shots", "cleared", "facts"]),
+    ("safe --undo {volley}:3", &["saved", "withdrawn", "live_again"]),
     ("import more.csv", &["rows", "bad_rows", "entries_added", "entries_already_there", "notices", "bad"]),
-    ("export out.csv", &["rows", "file"]),
-    ("export --format json out.jsonl", &["rows", "file"]),
-    ("rates", &["measure", "interval", "level", "rows"]),
-    ("pairings", &["tolerable", "interval", "level", "rules", "prior", "rows"]),
-    ("disputes", &["rows", "proposals", "labels", "agreement"]),
-    ("live", &["rows", "fuse_not_seen", "caution"]),
+    ("export out.csv", &["rows", "file", "complete"]),
+    ("export --format json out.jsonl", &["rows", "file", "complete"]),
+    ("rates", &["measure", "interval", "level", "rows", "complete"]),
+    ("pairings", &["tolerable", "interval", "level", "rules", "prior", "rows", "complete"]),
+    ("compare --lots KB-104,KB-105", &["of", "measure", "level", "first", "second", "shown", "sentences"]),
+    ("watch --lot KB-104", &["lot", "measure", "good", "bad", "shots", "failures"]),
+    ("disputes", &["rows", "proposals", "labels", "agreement", "complete"]),
+    ("live", &["rows", "fuse_not_seen", "made_safe", "caution", "complete"]),
     ("plan prove --reliability 0.95 --confidence 0.95", &["shots", "failures", "reliability", "confidence", "rule"]),
-    ("report out.html", &["file", "bytes"]),
-    ("carry out.carry", &["documents", "entries", "bytes"]),
+    ("report out.html", &["file", "bytes", "complete"]),
+    ("carry out.carry", &["documents", "entries", "bytes", "complete"]),
     ("absorb out.carry", &["documents", "entries_added", "entries_already_there"]),
-    ("withdraw {volley} --reason 'a test of the call'", &["saved", "fact"]),
+    ("withdraw {volley} --reason 'a test of the call'", &["saved", "fact", "withdrawal", "live_before", "live_after"]),
     ("crew", &["rows"]),
     ("type", &["rows"]),
     ("lot", &["rows"]),
     ("fuse", &["rows"]),
     ("module", &["rows"]),
-    ("outing", &["rows"]),
+    ("outing", &["rows", "complete"]),
 ];
 
 const SAVED: &[&str] = &["saved", "entry", "corrected"];
@@ -50,7 +53,9 @@ const SAVED: &[&str] = &["saved", "entry", "corrected"];
 #[test]
 fn every_command_prints_one_json_object_with_its_stable_fields() {
     let device = Device::new();
-    device.write("more.csv", singles("KB-104", "visco", 1, 5));
+    let other = singles("KB-105", "visco", 0, 5);
+    let other = other.split_once('\n').map_or("", |(_, rows)| rows);
+    device.write("more.csv", singles("KB-104", "visco", 1, 5) + other);
     let mut volley = String::new();
     for (line, wanted) in OBJECTS {
         let object = device.json(&line.replace("{volley}", &volley));
@@ -87,7 +92,7 @@ fn rows_of_rates_have_only_the_groups_that_were_asked_for() {
     ];
     for by in asked {
         let table = device.json(&format!("rates --by {}", by.join(",")));
-        assert_eq!(fields(&table), BTreeSet::from(["measure", "interval", "level", "rows"]));
+        assert_eq!(fields(&table), BTreeSet::from(["measure", "interval", "level", "rows", "complete"]));
         let rows = table["rows"].as_array().expect("rows are a list");
         assert!(!rows.is_empty());
         for row in rows {
@@ -128,4 +133,24 @@ fn messages_go_to_standard_error_alone() {
         assert!(said.stdout.is_empty(), "`{line}` printed {}", said.text());
         assert!(said.stderr.contains("Saved on this device"), "`{line}` said {}", said.stderr);
     }
+}
+
+#[test]
+fn a_wrong_call_is_an_object_too_where_json_was_asked_for() {
+    for line in ["live --no-such-option --json", "--json rates --level high", "volley 3u KB-104:1-3 -w series --json"] {
+        let said = Device::new().wrong(line);
+        assert!(said.stdout.is_empty());
+        let error: Value =
+            serde_json::from_str(&said.stderr).unwrap_or_else(|e| panic!("{line}: {e}: {}", said.stderr));
+        assert_eq!(error["error"], "E_USAGE");
+        assert!(error["message"].as_str().is_some_and(|text| !text.is_empty()), "{error:#}");
+    }
+}
+
+#[test]
+fn one_is_not_spoken_of_as_many() {
+    let device = Device::new();
+    device.write("one.csv", singles("KB-104", "visco", 1, 1));
+    device.done("import one.csv").saying("1 row; ").saying("1 shot to treat as live");
+    device.done("export out.csv").saying("1 row written");
 }

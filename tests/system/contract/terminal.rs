@@ -65,3 +65,65 @@ fn a_reader_that_has_had_enough_is_no_failure() {
     drop(child.stdout.take());
     assert!(child.wait().expect("it cannot be waited for").success());
 }
+
+#[test]
+fn a_name_from_somebody_elses_file_cannot_steer_the_terminal() {
+    let device = Device::new();
+    // Names of a sheet may turn the reading direction; other texts may hold anything.
+    let sheet = "outing,lot,unit,fuse,ignition,transfer,note\nT,KB\u{202e}401-,1\u{2066},vi\u{200f}sco,failed,unlit,\n";
+    device.import("names.csv", sheet);
+    device.done("crew add Pim");
+    device.done("lot add KB-1 --storage '\u{1b}]0;owned\u{7}\rwet\u{9b}31m'");
+    device.done("lot describe KB-1 'one\ntwo\u{1b}[2J'");
+    device.done("safe --all --outing T --by Pim --how '\u{1b}[1A\u{1b}[2Ktaken away'");
+    device.import("more.csv", sheet.replace(",1\u{2066}", ",2"));
+    for line in
+        ["lot", "fuse", "live", "live --made-safe", "rates", "pairings", "disputes", "lot --json", "live --json"]
+    {
+        let outcome = device.done(line);
+        let shown = format!("{}{}", outcome.text(), outcome.stderr);
+        let steers = |c: char| c != '\n' && (c.is_control() || "\u{200f}\u{202e}\u{2066}".contains(c));
+        assert!(!shown.contains(steers), "`{line}` prints {shown:?}");
+    }
+    assert!(device.done("lot").text().contains("one\u{fffd}two"), "a line end in a cell makes another row");
+    // A program gets the names as they are.
+    let lots = device.json("lot").to_string();
+    assert!(lots.contains("KB\u{202e}401-") && lots.contains("one\\ntwo"), "{lots}");
+}
+
+#[test]
+fn a_name_that_fills_the_screen_is_shortened_in_tables_alone() {
+    let device = Device::new();
+    let long = "L".repeat(300);
+    device.import("long.csv", format!("outing,lot,unit,ignition\nT,{long},7,failed\n"));
+    let live = device.done("live");
+    assert!(live.text().contains("… unit 7"), "{}", live.text());
+    assert!(live.text().lines().all(|line| line.chars().count() < 240), "{}", live.text());
+    assert_eq!(device.json("live")["rows"][0]["lot"], long);
+}
+
+#[test]
+fn a_name_with_control_characters_or_without_end_is_refused_where_it_is_given() {
+    let device = tested();
+    device.done("outing go 'Meadow test'");
+    let before = device.log_files();
+    for bad in ["K\u{1b}[2J", "K\u{202e}B", "K\nB", &"K".repeat(81)] {
+        for line in [
+            "crew add 'NAME'",
+            "crew device 'NAME'",
+            "type add 'NAME'",
+            "lot add 'NAME'",
+            "fuse add 'NAME'",
+            "module add 'NAME'",
+            "outing begin 'NAME'",
+            "volley f KB-104:x --label 'NAME'",
+            "volley f 'KB-104:NAME'",
+            "volley f 'NAME:1' --new",
+            "volley f KB-104:x --new -f 'NAME'",
+            "volley f KB-104:x --new -m 'NAME'",
+        ] {
+            device.wrong(&line.replace("NAME", bad));
+        }
+    }
+    assert_eq!(device.log_files(), before);
+}

@@ -51,7 +51,7 @@ fn a_withdrawn_volley_no_longer_counts_and_is_still_handed_over() {
     let kept = volley(&device, "2f KB-104:1-2 -f visco -w parallel");
     let mistaken = volley(&device, "3x KB-104:3-5 -f visco -w parallel");
     assert_eq!(counts(&device, "ignition")[0], 5);
-    let entries = |device: &embertally_tests::Device| device.json("carry out.carry")["entries"].as_u64();
+    let entries = |device: &embertally_tests::Device| device.json("carry out.carry --force")["entries"].as_u64();
     let before = entries(&device);
     device.done(&format!("withdraw {mistaken} --reason 'the wrong box was typed'"));
     assert_eq!(counts(&device, "ignition"), [2, 0, 0]);
@@ -83,4 +83,34 @@ fn volleys_that_are_only_likely_one_are_proposed_and_joined_by_a_ruling_alone() 
 
     one.done(&format!("rule same {first} {second}"));
     assert_eq!((proposals(&one), counts(&one, "ignition")[0]), (0, 4));
+}
+
+#[test]
+fn a_ruling_on_the_cause_keeps_what_the_same_person_ruled_on_the_shot() {
+    let device = at_the_meadow();
+    let id = volley(&device, "x KB-104:1 -f visco");
+    device.done(&format!("sight {id} f --observer Pim"));
+    device.done(&format!("rule shot {id} --ignition failed --transfer unlit --reason 'as the clip shows'"));
+    let said = device.json(&format!("rule shot {id} --cause wiring --reason 'a lead hung loose'"));
+    assert_eq!((&said["corrected"], &said["kept"]), (&1.into(), &serde_json::json!(["ignition", "transfer"])));
+    assert!(table(&device, "disputes").is_empty(), "the dispute is open again");
+    assert_eq!(counts(&device, "ignition"), [0, 0, 0], "the cause takes it off the igniter");
+    // What cannot go with the new word is not kept.
+    let said = device.json(&format!("rule shot {id} --ignition fired --transfer lit --reason 'the other clip'"));
+    assert_eq!(said["kept"], serde_json::json!([]));
+    assert_eq!(counts(&device, "ignition"), [1, 0, 0]);
+}
+
+#[test]
+fn a_ruling_by_nobody_in_particular_does_not_replace_that_of_another_device() {
+    let (one, other) = (embertally_tests::Device::new(), embertally_tests::Device::new());
+    one.done("outing begin 'Meadow test'");
+    let id = volley(&one, "x KB-104:1 -f visco --new");
+    one.done(&format!("rule shot {id} --cause igniter --reason 'the bridge is broken'"));
+    other.absorb(&one.carry());
+    let said = other.json(&format!("rule shot {id} --cause wiring --reason 'a lead hung loose'"));
+    assert_eq!(said["corrected"], 0);
+    assert_eq!(table(&other, "disputes").len(), 1);
+    let said = other.json(&format!("rule shot {id} --cause operator --reason 'on second thoughts'"));
+    assert_eq!(said["corrected"], 1);
 }

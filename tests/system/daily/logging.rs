@@ -93,3 +93,23 @@ fn a_reading_holds_for_the_volleys_after_it() {
     assert_eq!(weather[0], ["-4", "snow", "3"]);
     assert_eq!(weather[1][..2], ["1", "none"]);
 }
+
+#[test]
+fn a_first_try_logged_as_a_retry_is_refused() {
+    let device = at_the_meadow();
+    volley(&device, "2f KB-104:1-2 -f visco -w parallel");
+    device.refused("volley f KB-104:3 -f visco --retry").saying("leave --retry out");
+    device.done("outing begin 'Next day'");
+    device.refused("volley f KB-104:1 -f visco --retry").saying("not tried before in this outing");
+    device.done("volley x KB-104:1 -f visco");
+    // A string that is fired again may have a new igniter in it.
+    device.done("volley 2f KB-104:1,3 -f visco -w series --retry").saying("first try: unit 3");
+}
+
+#[test]
+fn a_unit_stands_once_in_a_volley() {
+    let device = at_the_meadow();
+    device.wrong("volley 1x1f KB-104:9,9 -f visco -w parallel").saying("Unit 9 of lot KB-104 stands twice");
+    device.wrong("volley 1x1f KB-104:A9 kb-104:a9 -f visco -w parallel").saying("twice");
+    device.done("volley 1x1f KB-104:9 KB-105:9 -f visco -w parallel");
+}

@@ -71,3 +71,34 @@ fn every_kind_of_bad_cell_is_named_by_line_and_column() {
         assert!(device.log_files() == before, "{row} changed the log");
     }
 }
+
+#[test]
+fn a_row_put_right_and_imported_again_is_not_counted_twice() {
+    let sheet = |seen: &str| {
+        format!(
+            "outing,outing_kind,volley,wiring,position,lot,unit,ignition\nT,test,V,series,1,KB-104,1,fired\n\
+             T,test,V,series,2,KB-104,2,{seen}\nT,test,,,,KB-104,3,fired\n"
+        )
+    };
+    let device = Device::new();
+    device.write("sheet.csv", sheet("fird"));
+    device.done("import sheet.csv --keep-good").saying("line 3").saying("left out whole");
+    assert_eq!(device.rows().len(), 1);
+    device.write("sheet.csv", sheet("fired"));
+    device.done("import sheet.csv");
+    assert_eq!(device.rows().len(), 3);
+}
+
+#[test]
+fn an_import_of_what_was_logged_already_says_that_it_is_counted_twice() {
+    let device = Device::new();
+    device.done("crew device heron");
+    device.done("outing begin T");
+    device.done("volley 3f1x KB-104 -f visco -w parallel --at 2031-04-12T10:00:00Z --new");
+    let mut sheet = "outing,outing_kind,time,device,volley,wiring,lot,unit,fuse,ignition,transfer\n".to_owned();
+    for seen in ["fired,lit", "fired,lit", "fired,lit", "failed,unlit"] {
+        sheet += &format!("T,test,2031-04-12T10:00:30Z,otter,V,parallel,KB-104,?,visco,{seen}\n");
+    }
+    device.write("sheet.csv", sheet);
+    device.done("import sheet.csv").saying("1 volley looks like one").saying("counted twice").saying("disputes");
+}

@@ -1,19 +1,23 @@
 //! Decisions: rulings, matches, withdrawals, making safe; and the weather.
 
+use std::collections::{BTreeMap, BTreeSet, HashSet};
+
 use embertally_core::facts::{
-    Cause, Fact, FactId, Ignition, MadeSafe, Match, Moment, OutingId, Reading, Ruling, ShotId, Transfer, Withdrawal,
+    Cause, Entry, EntryId, Fact, FactId, Ignition, MadeSafe, Match, Moment, OutingId, Reading, Ruling, ShotId,
+    Transfer, Withdrawal,
 };
-use embertally_core::ledger::{Ledger, LiveReason};
+use embertally_core::ledger::{Ledger, LiveReason, LiveShot};
 use embertally_core::log::Home;
 use serde_json::json;
 
 use super::Context;
+use super::field::{ledger_and_made_safe, shot_cells};
 use super::rates::parsed;
 use super::volley::conditions;
 use crate::args::{RuleAction, RuleArgs, SafeArgs, WeatherArgs, WithdrawArgs};
 use crate::error::CliError;
 use crate::names::{find_shot, find_volley, outing_of, person_of, short_shot};
-use crate::output::{self, say};
+use crate::output::{self, CAUTION, counted, say};
 use crate::session::{Session, now};
 
 /// Returns the outing of a shot that is in the ledger.
@@ -46,7 +50,7 @@ pub(super) fn rule(context: &Context, args: &RuleArgs) -> Result<(), CliError> {
                 return Err(CliError::Usage("A ruling needs a reason.".to_owned()));
             }
             let by = person_of(&session, &ledger, by.as_deref())?;
-            let ruling = Ruling {
+            let mut ruling = Ruling {
                 shot,
                 ignition: ignition.as_deref().map(parsed::<Ignition>).transpose()?,
                 transfer: transfer.as_deref().map(parsed::<Transfer>).transpose()?,
@@ -56,7 +60,15 @@ pub(super) fn rule(context: &Context, args: &RuleArgs) -> Result<(), CliError> {
             };
             // Rulings on the same shot by the same person follow on each other; others' stay and may contradict.
             let before = ledger.finding(shot).map(|s| s.rulings()).unwrap_or_default();
-            let own: Vec<FactId> = before.into_iter().filter(|(_, r)| r.by == by).map(|(id, _)| id).collect();
+            let same: Vec<(FactId, &Ruling)> = before.into_iter().filter(|(_, r)| r.by == by).collect();
+            let own: Vec<FactId> = if by.is_some() {
+                same.iter().map(|(id, _)| *id).collect()
+            } else {
+                // Where nobody is named it is the device that speaks, and another's word is not this one's to replace.
+                let here = written_here(&mut session, &same)?;
+                same.iter().map(|(id, _)| *id).filter(|id| here.contains(&id.entry)).collect()
+            };
+            let kept = keep_decided(&mut ruling, same.iter().filter(|(id, _)| own.contains(id)).map(|(_, r)| *r));
             let outing = outing_of_shot(&ledger, shot)?;
             let mut entry = session.entry();
             match own.as_slice() {
@@ -67,9 +79,14 @@ pub(super) fn rule(context: &Context, args: &RuleArgs) -> Result<(), CliError> {
             }
             session.write_to(Home::Outing(outing), &entry)?;
             if context.json {
-                return output::json(&json!({ "saved": true, "shot": shot.to_string(), "corrected": own.len() }));
+                return output::json(
+                    &json!({ "saved": true, "shot": shot.to_string(), "corrected": own.len(), "kept": kept }),
+                );
             }
             say(&format!("Saved on this device: a ruling on shot {}.", short_shot(shot)));
+            if !kept.is_empty() {
+                say(&format!("What was ruled before of its {} still holds.", kept.join(" and ")));
+            }
             Ok(())
         }
         RuleAction::Same { first, second } | RuleAction::Apart { first, second } => {
@@ -86,9 +103,50 @@ pub(super) fn rule(context: &Context, args: &RuleArgs) -> Result<(), CliError> {
     }
 }
 
+/// Returns those entries of some rulings that this device wrote.
+fn written_here(session: &mut Session, rulings: &[(FactId, &Ruling)]) -> Result<HashSet<EntryId>, CliError> {
+    let mut here = HashSet::new();
+    if !rulings.is_empty() {
+        let device = session.device;
+        session.log.replay(|_, entry| {
+            if entry.device == device && rulings.iter().any(|(id, _)| id.entry == entry.id) {
+                here.insert(entry.id);
+            }
+        })?;
+    }
+    Ok(here)
+}
+
+/// Keeps what earlier rulings decided and this one leaves open, later ones first. What cannot go with the new decision
+/// is not kept: a fuse that was lit by an igniter that failed, a cause of failure of one that fired.
+fn keep_decided<'a>(ruling: &mut Ruling, earlier: impl DoubleEndedIterator<Item = &'a Ruling>) -> Vec<&'static str> {
+    let fired = ruling.ignition.map(|i| matches!(i, Ignition::Fired | Ignition::Slow));
+    let mut kept = BTreeSet::new();
+    for old in earlier.rev() {
+        if ruling.ignition.is_none() && old.ignition.is_some() {
+            ruling.ignition = old.ignition;
+            kept.insert("ignition");
+        }
+        if fired != Some(false) && ruling.transfer.is_none() && old.transfer.is_some() {
+            ruling.transfer = old.transfer;
+            kept.insert("transfer");
+        }
+        if fired != Some(true) && ruling.cause.is_none() && old.cause.is_some() {
+            ruling.cause = old.cause;
+            kept.insert("cause");
+        }
+    }
+    kept.into_iter().collect()
+}
+
+/// How many shots are on the live list, those whose fuse nobody saw included.
+fn live_count(ledger: &Ledger) -> usize {
+    ledger.live().len()
+}
+
 pub(super) fn withdraw(context: &Context, args: &WithdrawArgs) -> Result<(), CliError> {
     let mut session = context.open_to_read()?;
-    let ledger = session.ledger()?;
+    let mut ledger = session.ledger()?;
     let whole = args.fact.parse::<FactId>().ok();
     let typed = args.fact.as_str();
     // A volley may be named shortly; any other fact by its whole id.
@@ -107,26 +165,113 @@ pub(super) fn withdraw(context: &Context, args: &WithdrawArgs) -> Result<(), Cli
     })?;
     let home = home.ok_or_else(|| CliError::refused("E_NOT_FOUND", format!("No fact {fact} is in the log.")))?;
     let mut entry = session.entry();
-    entry.state(Fact::Withdrawal(Withdrawal { fact, reason: args.reason.clone() }));
+    let by_withdrawal = entry.state(Fact::Withdrawal(Withdrawal { fact, reason: args.reason.clone() }));
     session.write_to(home, &entry)?;
+    let before = live_count(&ledger);
+    ledger.add(&entry);
+    ledger.settle();
+    let after = live_count(&ledger);
     if context.json {
-        return output::json(&json!({ "saved": true, "fact": fact.to_string() }));
+        return output::json(&json!({
+            "saved": true, "fact": fact.to_string(), "withdrawal": by_withdrawal.to_string(),
+            "live_before": before, "live_after": after,
+        }));
     }
     say("Saved on this device: the fact is withdrawn. It stays in the log and no longer counts.");
+    if after < before {
+        let fewer = counted(before - after, "shot leaves", "shots leave");
+        say(&format!(
+            "{fewer} the live list by it, and nobody has said that they are safe. If that was a mistake: embertally \
+             withdraw {by_withdrawal} --reason …"
+        ));
+    } else if after > before {
+        say(&format!(
+            "{} the live list by it. {CAUTION}",
+            counted(after - before, "shot comes back to", "shots come back to")
+        ));
+    }
     Ok(())
 }
 
+/// Takes back that shots were made safe.
+fn undo_safe(context: &Context, args: &SafeArgs) -> Result<(), CliError> {
+    let mut session = context.open_to_read()?;
+    let (mut ledger, safe) = ledger_and_made_safe(&mut session)?;
+    let mut wanted = Vec::new();
+    for text in &args.shots {
+        let shot = find_shot(&ledger, text)?;
+        let real = ledger.finding(shot).map_or(shot, |s| s.id);
+        if safe.iter().all(|s| s.shot != real) {
+            let text = format!("Nobody has said that shot {} was made safe.", short_shot(shot));
+            return Err(CliError::refused("E_NOT_MADE_SAFE", text));
+        }
+        wanted.push(real);
+    }
+    let facts: BTreeMap<FactId, Home> =
+        safe.iter().filter(|s| wanted.contains(&s.shot)).map(|s| (s.fact, s.document.home())).collect();
+    let reason = args.reason.clone().unwrap_or_else(|| "it was not made safe".to_owned());
+    let mut by_home: Vec<(Home, Entry)> = Vec::new();
+    for (fact, home) in &facts {
+        let withdrawal = Fact::Withdrawal(Withdrawal { fact: *fact, reason: reason.clone() });
+        match by_home.iter_mut().find(|(h, _)| h == home) {
+            Some((_, entry)) => drop(entry.state(withdrawal)),
+            None => {
+                let mut entry = session.entry();
+                entry.state(withdrawal);
+                by_home.push((*home, entry));
+            }
+        }
+    }
+    session.log.write_all(&by_home)?;
+    by_home.iter().for_each(|(_, entry)| ledger.add(entry));
+    ledger.settle();
+    // A statement may have named more shots than were asked for; all of them are unsafe again.
+    let named: BTreeSet<ShotId> = safe.iter().filter(|s| facts.contains_key(&s.fact)).map(|s| s.shot).collect();
+    let again: Vec<_> = ledger.live().into_iter().filter(|l| named.contains(&l.shot.id)).collect();
+    if context.json {
+        return output::json(&json!({
+            "saved": true, "withdrawn": facts.keys().map(ToString::to_string).collect::<Vec<_>>(),
+            "live_again": again.iter().map(|l| l.shot.id.to_string()).collect::<Vec<_>>(),
+        }));
+    }
+    say(&format!("Saved on this device: {} live again.", counted(again.len(), "shot is", "shots are")));
+    say(&shots_table(&ledger, &again.iter().map(|l| l.shot.id).collect::<Vec<_>>()));
+    say(CAUTION);
+    Ok(())
+}
+
+fn shots_table(ledger: &Ledger, shots: &[ShotId]) -> String {
+    let rows = shots.iter().filter_map(|s| Some(shot_cells(ledger, &ledger.finding(*s)?).to_vec()));
+    output::table(&["shot", "outing", "where", "position", "what", "fuse"], &[3], rows.collect())
+}
+
 pub(super) fn safe(context: &Context, args: &SafeArgs) -> Result<(), CliError> {
+    if args.undo {
+        return undo_safe(context, args);
+    }
     let mut session = context.open_to_read()?;
     let ledger = session.ledger()?;
     let shots: Vec<ShotId> = if args.all {
         let outing = outing_of(&session, &ledger, args.outing.as_deref())?;
-        ledger.live().iter().filter(|l| l.shot.outing == outing && l.reason != LiveReason::Unseen).map(|l| l.shot.id).collect()
+        // What nobody saw is often forgotten rather than made safe, so it takes a word of its own.
+        let is_meant =
+            |l: &LiveShot<'_>| l.shot.outing == outing && (args.with_unseen || l.reason != LiveReason::Unseen);
+        ledger.live().iter().filter(|l| is_meant(l)).map(|l| l.shot.id).collect()
     } else {
-        args.shots.iter().map(|s| find_shot(&ledger, s)).collect::<Result<_, _>>()?
+        let mut shots = Vec::new();
+        for text in &args.shots {
+            let shot = find_shot(&ledger, text)?;
+            if !shots.contains(&shot) {
+                shots.push(shot);
+            }
+        }
+        shots
     };
     if shots.is_empty() {
-        return Err(CliError::refused("E_NOTHING_LIVE", "Nothing of that outing is on the live list."));
+        return Err(CliError::refused(
+            "E_NOTHING_LIVE",
+            "Nothing of that outing is on the live list (shots whose fuse nobody saw need --with-unseen).",
+        ));
     }
     let by = person_of(&session, &ledger, args.by.as_deref())?;
     let at = Some(now());
@@ -138,19 +283,30 @@ pub(super) fn safe(context: &Context, args: &SafeArgs) -> Result<(), CliError> {
             None => by_outing.push((outing, vec![shot])),
         }
     }
-    let mut count = 0;
+    let (mut cleared, mut facts) = (Vec::new(), Vec::new());
     let mut entries = Vec::new();
     for (outing, shots) in by_outing {
-        count += shots.len();
         let mut entry = session.entry();
-        entry.state(Fact::MadeSafe(MadeSafe { shots, by, at, how: args.how.clone() }));
+        // A statement for each shot, so that one alone can be taken back.
+        for shot in shots {
+            facts.push(entry.state(Fact::MadeSafe(MadeSafe { shots: vec![shot], by, at, how: args.how.clone() })));
+            cleared.push(shot);
+        }
         entries.push((Home::Outing(outing), entry));
     }
     session.log.write_all(&entries)?;
     if context.json {
-        return output::json(&json!({ "saved": true, "shots": count }));
+        return output::json(&json!({
+            "saved": true, "shots": cleared.len(),
+            "cleared": cleared.iter().map(ToString::to_string).collect::<Vec<_>>(),
+            "facts": facts.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        }));
     }
-    say(&format!("Saved on this device: {count} made safe."));
+    say(&format!("Saved on this device: {} made safe.", counted(cleared.len(), "shot", "shots")));
+    say(&shots_table(&ledger, &cleared));
+    let facts: Vec<String> = facts.iter().map(ToString::to_string).collect();
+    say(&format!("As {}.", facts.join(", ")));
+    say("If that was a mistake: embertally safe --undo SHOT.");
     Ok(())
 }
 

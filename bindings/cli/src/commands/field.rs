@@ -1,7 +1,11 @@
 //! What the crew disagrees about, and what is still live on the field.
 
-use embertally_core::facts::Moment;
-use embertally_core::ledger::{Agreement, Dispute, Ledger, LiveReason, LiveShot, Observer, RegisterId, Subject};
+use std::collections::{BTreeSet, HashSet};
+
+use embertally_core::facts::{DocumentId, Fact, FactId, MadeSafe, Moment, ShotId};
+use embertally_core::ledger::{
+    Agreement, Dispute, Ledger, LiveReason, LiveShot, Observer, RegisterId, ShotView, Subject,
+};
 use embertally_core::log::Label;
 use embertally_stats::{cohen_kappa, fleiss_kappa};
 use serde_json::{Value, json};
@@ -9,8 +13,9 @@ use serde_json::{Value, json};
 use super::Context;
 use crate::args::LiveArgs;
 use crate::error::CliError;
-use crate::names::{name_of, observer_name, outing_of, short_fact, short_shot, short_volley};
-use crate::output::{self, CAUTION, line, say, table};
+use crate::names::{name_of, observer_id, observer_name, outing_of, short_fact, short_shot, short_volley, stated_name};
+use crate::output::{self, Answer, CAUTION, capped, clean, line, say, table};
+use crate::session::{Session, readable};
 
 /// Returns a subject's kind, its short id or name, and its whole id.
 fn subject(ledger: &Ledger, subject: &Subject) -> (&'static str, String, String) {
@@ -26,13 +31,18 @@ fn subject(ledger: &Ledger, subject: &Subject) -> (&'static str, String, String)
     }
 }
 
+/// Returns an observer's name exactly as it was stated, for programs.
+fn stated(ledger: &Ledger, observer: Observer) -> String {
+    stated_name(ledger, observer_id(observer))
+}
+
 fn kappa_rows(ledger: &Ledger, agreement: &Agreement) -> Vec<Value> {
     let pair = |p: &embertally_core::ledger::PairTable| {
         let shots: u64 = p.table.iter().flatten().sum();
         let same: u64 = (0..p.table.len()).map(|i| p.table[i][i]).sum();
         let kappa = cohen_kappa(&p.table).ok();
         json!({
-            "observers": [observer_name(ledger, p.first), observer_name(ledger, p.second)],
+            "observers": [stated(ledger, p.first), stated(ledger, p.second)],
             "method": "Cohen", "shots": shots, "same": same,
             "kappa": kappa.map(|k| k.kappa), "standard_error": kappa.map(|k| k.standard_error),
         })
@@ -53,24 +63,22 @@ pub(super) fn disputes(context: &Context) -> Result<(), CliError> {
     }
     let dispute = |d: &Dispute| {
         let (kind, _, id) = subject(&ledger, &d.subject);
-        let said = d.said.iter().map(|s| {
-            json!({ "fact": s.fact.to_string(), "by": observer_name(&ledger, s.by), "says": s.says })
-        });
+        let said =
+            d.said.iter().map(|s| json!({ "fact": s.fact.to_string(), "by": stated(&ledger, s.by), "says": s.says }));
         json!({ "about": kind, "id": id, "field": d.field, "said": said.collect::<Vec<_>>() })
     };
-    let proposal = |p: &embertally_core::ledger::Proposal| {
-        json!({ "first": p.first.to_string(), "second": p.second.to_string(), "reason": p.reason() })
-    };
+    let proposal = |p: &embertally_core::ledger::Proposal| json!({ "first": p.first.to_string(), "second": p.second.to_string(), "reason": p.reason() });
     let label = |l: &Label| {
         let texts: Vec<&String> = std::iter::once(&l.text).chain(&l.others).collect();
         json!({ "of": l.subject.to_string(), "field": l.field, "texts": texts })
     };
-    output::json(&json!({
+    let answer = json!({
         "rows": ledger.disputes().iter().map(dispute).collect::<Vec<_>>(),
         "proposals": ledger.proposals().iter().map(proposal).collect::<Vec<_>>(),
         "labels": labels.iter().map(label).collect::<Vec<_>>(),
         "agreement": kappa_rows(&ledger, &ledger.agreement()),
-    }))
+    });
+    output::json(&Answer::new(answer, session.problems()))
 }
 
 fn who(ledger: &Ledger, by: Observer) -> String {
@@ -98,7 +106,12 @@ pub(crate) fn print_disputes(ledger: &Ledger, labels: &[Label]) -> Result<(), Cl
         line("Nobody disagrees.")?;
     } else {
         let labels = labels.iter().map(|l| {
-            ["label".to_owned(), l.subject.to_string(), l.field.clone(), [vec![l.text.clone()], l.others.clone()].concat().join(" / ")]
+            [
+                "label".to_owned(),
+                l.subject.to_string(),
+                l.field.clone(),
+                [vec![l.text.clone()], l.others.clone()].concat().join(" / "),
+            ]
         });
         let rows = rows.into_iter().chain(labels).map(Vec::from).collect();
         line(&table(&["about", "id", "field", "what is said"], &[], rows))?;
@@ -126,7 +139,8 @@ pub(crate) fn print_disputes(ledger: &Ledger, labels: &[Label]) -> Result<(), Cl
         let rows = agreement.pairs.iter().map(row).collect();
         line(&table(&["observer", "and", "said the same", "Cohen's kappa"], &[2, 3], rows))?;
         for many in &agreement.many {
-            let kappa = fleiss_kappa(&many.rows).map_or_else(|_| "not defined".to_owned(), |k| format!("{:.2}", k.kappa));
+            let kappa =
+                fleiss_kappa(&many.rows).map_or_else(|_| "not defined".to_owned(), |k| format!("{:.2}", k.kappa));
             line(&format!("{} shots with {} observers each: Fleiss' kappa {kappa}.", many.rows.len(), many.observers))?;
         }
     }
@@ -135,62 +149,139 @@ pub(crate) fn print_disputes(ledger: &Ledger, labels: &[Label]) -> Result<(), Cl
 
 pub(super) fn live(context: &Context, args: &LiveArgs) -> Result<(), CliError> {
     let mut session = context.open_to_read()?;
-    let ledger = session.ledger()?;
+    let (ledger, mut safe) = ledger_and_made_safe(&mut session)?;
     let outing = args.outing.as_deref().map(|name| outing_of(&session, &ledger, Some(name))).transpose()?;
     let mut live = ledger.live();
     live.retain(|l| outing.is_none_or(|o| o == l.shot.outing));
+    safe.retain(|s| outing.is_none_or(|o| ledger.finding(s.shot).is_some_and(|shot| shot.outing == o)));
+    let problems = session.problems();
     if !context.json {
-        return print_live(&ledger, &live);
+        // Who reads the list from a pipe or a printer does not see standard error.
+        if !problems.is_empty() {
+            line(&format!("THIS LIST IS INCOMPLETE: {}", problems.join(" ")))?;
+        }
+        return if args.made_safe { print_made_safe(&ledger, &safe) } else { print_live(&ledger, &live) };
     }
     let (unseen, rows): (Vec<_>, Vec<_>) = live.iter().partition(|l| l.reason == LiveReason::Unseen);
-    output::json(&json!({
+    let answer = json!({
         "rows": rows.iter().map(|l| live_json(&ledger, l)).collect::<Vec<_>>(),
         "fuse_not_seen": unseen.iter().map(|l| live_json(&ledger, l)).collect::<Vec<_>>(),
+        "made_safe": safe.iter().filter_map(|s| made_safe_json(&ledger, s)).collect::<Vec<_>>(),
         "caution": CAUTION,
-    }))
+    });
+    output::json(&Answer::new(answer, problems))
+}
+
+/// One statement in effect that one real shot was made safe.
+pub(super) struct SafeShot {
+    pub(super) shot: ShotId,
+    pub(super) fact: FactId,
+    pub(super) document: DocumentId,
+    said: MadeSafe,
+}
+
+/// Reads the log, and what was made safe in it, by shot.
+pub(super) fn ledger_and_made_safe(session: &mut Session) -> Result<(Ledger, Vec<SafeShot>), CliError> {
+    let mut said = Vec::new();
+    let ledger = session.ledger_and(|document, entry| {
+        for (id, stated) in entry.facts() {
+            if let Fact::MadeSafe(safe) = &stated.fact {
+                said.push((document, id, safe.clone()));
+            }
+        }
+    })?;
+    let aside: HashSet<FactId> = ledger.set_aside().into_iter().map(|a| a.id).collect();
+    let mut shots = Vec::new();
+    for (document, fact, said) in said.into_iter().filter(|(_, id, _)| !aside.contains(id)) {
+        // Two slots of a statement may be one real shot.
+        let real: BTreeSet<ShotId> = said.shots.iter().filter_map(|s| Some(ledger.finding(*s)?.id)).collect();
+        shots.extend(real.into_iter().map(|shot| SafeShot { shot, fact, document, said: said.clone() }));
+    }
+    shots.sort_by_key(|s| (s.shot, s.fact));
+    Ok((ledger, shots))
+}
+
+fn made_safe_json(ledger: &Ledger, safe: &SafeShot) -> Option<Value> {
+    let mut row = shot_json(ledger, &ledger.finding(safe.shot)?);
+    row["fact"] = json!(safe.fact.to_string());
+    row["by"] = json!(safe.said.by.map(|p| stated_name(ledger, RegisterId::Person(p))));
+    row["at"] = json!(safe.said.at.map(|at| at.to_string()));
+    row["how"] = json!(safe.said.how);
+    Some(row)
+}
+
+fn print_made_safe(ledger: &Ledger, safe: &[SafeShot]) -> Result<(), CliError> {
+    if safe.is_empty() {
+        return line("Nothing in this log is recorded as made safe.");
+    }
+    let row = |s: &SafeShot| {
+        let [shot, outing, place, position, what, _] = shot_cells(ledger, &ledger.finding(s.shot)?);
+        let by = s.said.by.map(|p| name_of(ledger, RegisterId::Person(p))).unwrap_or_default();
+        let at = s.said.at.map(readable).unwrap_or_default();
+        Some(vec![shot, outing, place, position, what, by, at, s.said.how.clone().unwrap_or_default()])
+    };
+    let headers = ["shot", "outing", "where", "position", "what", "by", "when", "how"];
+    line(&table(&headers, &[3], safe.iter().filter_map(row).collect()))?;
+    say("One that was not: `embertally safe --undo SHOT`.");
+    Ok(())
 }
 
 fn wait_minutes(ledger: &Ledger, live: &LiveShot<'_>) -> Option<u16> {
     ledger.register().outings().get(live.shot.outing)?.value.wait_minutes
 }
 
-fn live_json(ledger: &Ledger, live: &LiveShot<'_>) -> Value {
-    let shot = &live.shot;
-    let module = shot.module.map(|m| name_of(ledger, RegisterId::Module(m)));
+/// Returns where a shot is and what it is, with the names as they were stated.
+fn shot_json(ledger: &Ledger, shot: &ShotView<'_>) -> Value {
+    let module = shot.module.map(|m| stated_name(ledger, RegisterId::Module(m)));
     json!({
         "shot": shot.id.to_string(),
-        "outing": name_of(ledger, RegisterId::Outing(shot.outing)),
+        "outing": stated_name(ledger, RegisterId::Outing(shot.outing)),
         "module": module, "channel": shot.channel, "position": shot.id.position,
-        "lot": name_of(ledger, RegisterId::Lot(shot.lot)), "unit": shot.unit,
-        "fuse": shot.fuse.map(|f| name_of(ledger, RegisterId::Fuse(f))),
-        "why": live.reason.reason(),
+        "lot": stated_name(ledger, RegisterId::Lot(shot.lot)), "unit": shot.unit,
+        "fuse": shot.fuse.map(|f| stated_name(ledger, RegisterId::Fuse(f))),
         "fired_at": Moment { unix_ms: shot.unix_ms, offset_minutes: 0 }.to_string(),
-        "wait_minutes": wait_minutes(ledger, live),
     })
+}
+
+fn live_json(ledger: &Ledger, live: &LiveShot<'_>) -> Value {
+    let mut row = shot_json(ledger, &live.shot);
+    row["why"] = json!(live.reason.reason());
+    row["wait_minutes"] = json!(wait_minutes(ledger, live));
+    row
+}
+
+/// Returns which shot it is, its outing, where it is, its position, what it is, its fuse.
+pub(super) fn shot_cells(ledger: &Ledger, shot: &ShotView<'_>) -> [String; 6] {
+    let place = match (shot.module, shot.channel) {
+        (Some(m), Some(c)) => format!("{} channel {c}", short_name(ledger, RegisterId::Module(m))),
+        (Some(m), None) => short_name(ledger, RegisterId::Module(m)),
+        (None, Some(c)) => format!("channel {c}"),
+        (None, None) => String::new(),
+    };
+    let lot = short_name(ledger, RegisterId::Lot(shot.lot));
+    [
+        short_shot(shot.id),
+        name_of(ledger, RegisterId::Outing(shot.outing)),
+        place,
+        shot.id.position.to_string(),
+        match shot.unit {
+            Some(unit) => format!("{lot} unit {}", clean(unit)),
+            None => lot,
+        },
+        shot.fuse.map(|f| name_of(ledger, RegisterId::Fuse(f))).unwrap_or_default(),
+    ]
+}
+
+/// A name before a number in one cell: a long one must not push the number out of it.
+fn short_name(ledger: &Ledger, id: RegisterId) -> String {
+    capped(&name_of(ledger, id), 36)
 }
 
 /// Returns one row for each shot: where it is, what it is, why it is live.
 pub(crate) fn live_rows(ledger: &Ledger, live: &[&LiveShot<'_>]) -> Vec<[String; 7]> {
     let row = |l: &&LiveShot<'_>| {
-        let shot = &l.shot;
-        let place = match (shot.module, shot.channel) {
-            (Some(m), Some(c)) => format!("{} channel {c}", name_of(ledger, RegisterId::Module(m))),
-            (Some(m), None) => name_of(ledger, RegisterId::Module(m)),
-            (None, Some(c)) => format!("channel {c}"),
-            (None, None) => String::new(),
-        };
-        [
-            short_shot(shot.id),
-            name_of(ledger, RegisterId::Outing(shot.outing)),
-            place,
-            shot.id.position.to_string(),
-            match shot.unit {
-                Some(unit) => format!("{} unit {unit}", name_of(ledger, RegisterId::Lot(shot.lot))),
-                None => name_of(ledger, RegisterId::Lot(shot.lot)),
-            },
-            shot.fuse.map(|f| name_of(ledger, RegisterId::Fuse(f))).unwrap_or_default(),
-            l.reason.reason().to_owned(),
-        ]
+        let [shot, outing, place, position, what, fuse] = shot_cells(ledger, &l.shot);
+        [shot, outing, place, position, what, fuse, l.reason.reason().to_owned()]
     };
     live.iter().map(row).collect()
 }
@@ -200,7 +291,10 @@ pub(crate) fn print_live(ledger: &Ledger, live: &[LiveShot<'_>]) -> Result<(), C
     let (unseen, rows): (Vec<_>, Vec<_>) = live.iter().partition(|l| l.reason == LiveReason::Unseen);
     say(CAUTION);
     if rows.is_empty() {
-        line("Nothing in this log is recorded as live. That is no proof that nothing is: look.")?;
+        line(match unseen.is_empty() {
+            true => "Nothing in this log is recorded as live. That is no proof that nothing is: look.",
+            false => "Nothing is recorded as failed or not lit. That is no proof that nothing is live: look.",
+        })?;
     } else {
         let mut cells = live_rows(ledger, &rows);
         // By outing, and within it by where a person has to go.
@@ -212,15 +306,18 @@ pub(crate) fn print_live(ledger: &Ledger, live: &[LiveShot<'_>]) -> Result<(), C
             let wait = wait.map_or_else(String::new, |w| format!("; its rules say to wait {w} min before approaching"));
             line(&format!("\n{outing}: {} live{wait}.", same.len()))?;
             let headers = ["shot", "where", "position", "what", "fuse", "why"];
-            let without_outing =
-                |[shot, _, place, position, what, fuse, why]: &[String; 7]| {
-                    [shot, place, position, what, fuse, why].map(String::clone).to_vec()
-                };
+            let without_outing = |[shot, _, place, position, what, fuse, why]: &[String; 7]| {
+                [shot, place, position, what, fuse, why].map(String::clone).to_vec()
+            };
             line(&table(&headers, &[2], same.iter().map(without_outing).collect()))?;
         }
     }
     if !unseen.is_empty() {
-        line(&format!("{} more fired, and nobody saw whether the fuse was lit.", unseen.len()))?;
+        line(&format!("\nFired, and nobody saw whether the fuse was lit: {}.", unseen.len()))?;
+        let mut cells: Vec<_> = unseen.iter().map(|l| shot_cells(ledger, &l.shot)).collect();
+        cells.sort_by(|a, b| (&a[1], &a[2]).cmp(&(&b[1], &b[2])));
+        let headers = ["shot", "outing", "where", "position", "what", "fuse"];
+        line(&table(&headers, &[3], cells.into_iter().map(Vec::from).collect()))?;
     }
     Ok(())
 }

@@ -1,8 +1,7 @@
 //! Files in and out: shots, weather, and what is carried from device to device.
 
 use std::fs;
-use std::io::{self, Write};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use embertally_core::exchange::{
     DecimalMark, Delimiter, Import, ImportError, ImportOptions, Known, Names, Row, read_csv, read_jsonl, read_weather,
@@ -17,11 +16,12 @@ use serde_json::json;
 
 use super::Context;
 use super::rates::rates_error;
+use super::target::Target;
 use crate::args::{self, AbsorbArgs, CarryArgs, ExportArgs, Format, ImportArgs};
 use crate::commands::print_rates;
 use crate::error::{CliError, file_error};
 use crate::names::short_volley;
-use crate::output::{self, say};
+use crate::output::{self, counted, say};
 use crate::session::Session;
 
 /// Reads a whole file.
@@ -29,31 +29,10 @@ fn read(path: &Path) -> Result<Vec<u8>, CliError> {
     fs::read(path).map_err(|e| file_error("read", path, &e))
 }
 
-/// Writes a file beside the old one and puts it in its place, so that a full disk leaves the old one whole.
-pub(super) fn write_whole(path: &Path, write: impl FnOnce(&mut dyn Write) -> Result<(), CliError>) -> Result<(), CliError> {
-    if path == Path::new("-") {
-        return write(&mut io::stdout().lock());
-    }
-    let mut temporary = path.as_os_str().to_owned();
-    temporary.push(".part");
-    let temporary = PathBuf::from(temporary);
-    let fail = |e: io::Error| file_error("write", path, &e);
-    let written = fs::File::create(&temporary).map_err(fail).and_then(|file| {
-        let mut out = io::BufWriter::new(file);
-        write(&mut out)?;
-        out.into_inner().map_err(|e| fail(e.into_error()))?.sync_all().map_err(fail)
-    });
-    if let Err(error) = written.and_then(|()| fs::rename(&temporary, path).map_err(fail)) {
-        // The half-written file is of no use to anybody; the error says what happened.
-        let _ = fs::remove_file(&temporary);
-        return Err(error);
-    }
-    Ok(())
-}
-
 /// A bar for anything that may take over a second; none where nobody watches.
 fn bar(what: &'static str) -> ProgressBar {
-    let style = ProgressStyle::with_template("{spinner} {msg} {elapsed}").unwrap_or_else(|_| ProgressStyle::default_bar());
+    let style =
+        ProgressStyle::with_template("{spinner} {msg} {elapsed}").unwrap_or_else(|_| ProgressStyle::default_bar());
     let bar = ProgressBar::new_spinner().with_style(style).with_message(what);
     bar.enable_steady_tick(std::time::Duration::from_millis(200));
     bar
@@ -136,7 +115,8 @@ pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliErro
         }
         None => (None, Known::default()),
     };
-    let is_lines = args.file.extension().is_some_and(|e| ["jsonl", "ndjson", "json"].iter().any(|w| e.eq_ignore_ascii_case(w)));
+    let is_lines =
+        args.file.extension().is_some_and(|e| ["jsonl", "ndjson", "json"].iter().any(|w| e.eq_ignore_ascii_case(w)));
     let read = if is_lines { read_jsonl } else { read_csv };
     let mut import = read(&bytes, &options(args), &known).map_err(|e| import_error(&args.file, &e))?;
     progress.set_message("writing");
@@ -160,11 +140,11 @@ pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliErro
         }));
     }
     say(&format!(
-        "Saved on this device, in {}: {} rows; {} entries are new, {} were there already.",
+        "Saved on this device, in {}: {}; {} new, {} there already.",
         session.folder().display(),
-        import.rows,
-        written.added,
-        written.already
+        counted(import.rows as usize, "row", "rows"),
+        counted(written.added, "entry is", "entries are"),
+        counted(written.already, "was", "were"),
     ));
     let ledger = session.ledger()?;
     let by = vec![Group::Lot, Group::Fuse, Group::Weather];
@@ -172,7 +152,16 @@ pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliErro
     print_rates(&table)?;
     let (disputes, live) = (ledger.disputes().len(), ledger.live().len());
     if disputes + live > 0 {
-        say(&format!("{disputes} disputes (embertally disputes), {live} shots to treat as live (embertally live)."));
+        let (disputes, live) = (counted(disputes, "dispute", "disputes"), counted(live, "shot", "shots"));
+        say(&format!("{disputes} (embertally disputes), {live} to treat as live (embertally live)."));
+    }
+    let twice = ledger.proposals().len();
+    if twice > 0 {
+        say(&format!(
+            "{} that are in the log already and {} counted twice until you answer (embertally disputes).",
+            counted(twice, "volley looks like one", "volleys look like ones"),
+            if twice == 1 { "is" } else { "are" }
+        ));
     }
     Ok(())
 }
@@ -187,8 +176,8 @@ pub(super) fn weather(
 ) -> Result<(), CliError> {
     let bytes = read(path)?;
     let known = known(session.register_ledger(Some(outing))?.register());
-    let mut import = read_weather(&bytes, outing, source, &ImportOptions::default(), &known)
-        .map_err(|e| import_error(path, &e))?;
+    let mut import =
+        read_weather(&bytes, outing, source, &ImportOptions::default(), &known).map_err(|e| import_error(path, &e))?;
     let written = store(session, &mut import)?;
     for notice in &import.notices {
         say(&notice.to_string());
@@ -199,7 +188,8 @@ pub(super) fn weather(
             "notices": import.notices,
         }));
     }
-    say(&format!("Saved on this device: {} readings; {} entries are new.", import.rows, written.added));
+    let readings = counted(import.rows as usize, "reading", "readings");
+    say(&format!("Saved on this device: {readings}; {} new.", counted(written.added, "entry is", "entries are")));
     Ok(())
 }
 
@@ -255,42 +245,43 @@ pub(super) fn export(context: &Context, args: &ExportArgs) -> Result<(), CliErro
             "This build does not write parquet yet; use --format csv or --format json.",
         ));
     }
-    let ledger = context.open_to_read()?.ledger()?;
+    let mut session = context.open_to_read()?;
+    let target = Target::open(session.folder(), &args.out, true)?;
+    let ledger = session.ledger()?;
     let progress = bar("writing");
     let mut count = 0;
-    write_whole(&args.out, |out| {
+    target.write(|out| {
         let rows = ledger.volleys().flat_map(|view| rows(&ledger, &view));
         let written = if args.format == Format::Csv { write_csv(out, rows) } else { write_jsonl(out, rows) };
         count = written.map_err(|e| file_error("write", &args.out, &e))?;
         Ok(())
     })?;
     progress.finish_and_clear();
-    if context.json && args.out != Path::new("-") {
-        return output::json(&json!({ "rows": count, "file": args.out.display().to_string() }));
+    if context.json {
+        return target.answer(json!({ "rows": count, "file": args.out.display().to_string() }), &session);
     }
-    say(&format!("{count} rows written to {}.", args.out.display()));
+    say(&format!("{} written to {target}.", counted(count as usize, "row", "rows")));
     Ok(())
 }
 
 pub(super) fn carry(context: &Context, args: &CarryArgs) -> Result<(), CliError> {
     let mut session = context.open_to_read()?;
+    let target = Target::open(session.folder(), &args.out, args.force)?;
     let mut carried = None;
-    write_whole(&args.out, |out| {
+    target.write(|out| {
         carried = Some(session.log.carry(out)?);
         Ok(())
     })?;
     session.tell_problems();
     let carried = carried.unwrap_or_default();
     if context.json {
-        return output::json(&json!({
-            "documents": carried.documents, "entries": carried.entries, "bytes": carried.bytes,
-        }));
+        let answer = json!({ "documents": carried.documents, "entries": carried.entries, "bytes": carried.bytes });
+        return target.answer(answer, &session);
     }
     say(&format!(
-        "{} entries in {} documents written to {} ({} kB). Hand it over and take it in there with `embertally absorb`.",
-        carried.entries,
-        carried.documents,
-        args.out.display(),
+        "{} in {} written to {target} ({} kB). Hand it over and take it in there with `embertally absorb`.",
+        counted(carried.entries, "entry", "entries"),
+        counted(carried.documents, "document", "documents"),
         carried.bytes.div_ceil(1000)
     ));
     Ok(())
@@ -307,14 +298,16 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
         }));
     }
     say(&format!(
-        "Saved on this device: {} entries are new, {} were there already.",
-        absorbed.added.len(),
-        absorbed.already
+        "Saved on this device: {} new, {} there already.",
+        counted(absorbed.added.len(), "entry is", "entries are"),
+        counted(absorbed.already, "was", "were"),
     ));
     let ledger = session.ledger()?;
     let (disputes, proposals) = (ledger.disputes().len(), ledger.proposals().len());
     if disputes + proposals > 0 {
-        say(&format!("{disputes} disputes and {proposals} proposals to look at: embertally disputes."));
+        let disputes = counted(disputes, "dispute", "disputes");
+        let proposals = counted(proposals, "proposal", "proposals");
+        say(&format!("{disputes} and {proposals} to look at: embertally disputes."));
     }
     Ok(())
 }

@@ -1,5 +1,6 @@
 //! The commands, one subject a file.
 
+mod compare;
 mod decide;
 mod field;
 mod files;
@@ -8,7 +9,9 @@ mod rates;
 mod register;
 mod report;
 mod shell;
+mod target;
 mod volley;
+mod watch;
 
 use std::path::{Path, PathBuf};
 
@@ -16,9 +19,10 @@ use crate::args::{Cli, Command};
 use crate::error::CliError;
 use crate::session::Session;
 
+pub(crate) use compare::CompareArgs;
 pub(crate) use field::{print_disputes, print_live};
 pub(crate) use rates::{print_pairings, print_rates};
-
+pub(crate) use watch::WatchArgs;
 
 /// The folder of the log, where none is named: in the user's data folder, as the system has it.
 fn default_folder() -> Result<PathBuf, CliError> {
@@ -40,22 +44,29 @@ pub(crate) struct Context {
 }
 
 impl Context {
+    /// Returns the folder of the log. It may not be there yet; a file in its place is refused.
+    fn folder(&self) -> Result<PathBuf, CliError> {
+        let folder = self.folder.clone().map_or_else(default_folder, Ok)?;
+        if folder.exists() && !folder.is_dir() {
+            let text = format!("{} is a file, and a log is a folder. Name the folder that holds it.", folder.display());
+            return Err(CliError::refused("E_NOT_A_FOLDER", text));
+        }
+        Ok(folder)
+    }
+
     /// Opens the log.
     pub(crate) fn open(&self) -> Result<Session, CliError> {
-        match &self.folder {
-            Some(folder) => Session::open(folder),
-            None => Session::open(&default_folder()?),
-        }
+        Session::open(&self.folder()?)
     }
 
     /// Tells whether there is a log.
     pub(crate) fn has_log(&self) -> Result<bool, CliError> {
-        Ok(self.folder.clone().map_or_else(default_folder, Ok)?.exists())
+        Ok(self.folder()?.exists())
     }
 
     /// Opens the log to read it: a folder that is not there is refused, not made.
     pub(crate) fn open_to_read(&self) -> Result<Session, CliError> {
-        let folder = self.folder.clone().map_or_else(default_folder, Ok)?;
+        let folder = self.folder()?;
         if !folder.exists() {
             return Err(no_log(&folder));
         }
@@ -95,6 +106,8 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Export(args) => files::export(context, &args),
         Command::Rates(args) => rates::rates(context, &args),
         Command::Pairings(args) => rates::pairings(context, &args),
+        Command::Compare(args) => compare::compare(context, &args),
+        Command::Watch(args) => watch::watch(context, &args),
         Command::Disputes => field::disputes(context),
         Command::Live(args) => field::live(context, &args),
         Command::Plan(args) => plan::plan(context, &args),

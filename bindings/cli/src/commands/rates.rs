@@ -3,8 +3,8 @@
 use embertally_core::chart::{BarStyle, bars};
 use embertally_core::ledger::Measure;
 use embertally_core::rates::{
-    Group, Pairing, PairingsRequest, Rate, RateTable, RatesError, RatesRequest, Rules, Verdict, pairings as all_pairings,
-    rates as all_rates, weather_field,
+    Group, Pairing, PairingsRequest, Rate, RateTable, RatesError, RatesRequest, Rules, Verdict,
+    pairings as all_pairings, rates as all_rates, weather_field,
 };
 use serde::Serialize;
 
@@ -12,12 +12,14 @@ use super::Context;
 use crate::args::{IntervalArgs, PairingsArgs, RatesArgs, RuleNumbers};
 use crate::error::{CliError, sentence};
 use crate::figures::figures;
-use crate::output::{CAUTION, fancy, json, line, percent, say, table};
+use crate::output::{Answer, CAUTION, clean, counted, fancy, json, line, percent, say, table};
 
 /// Turns an error about rates into a refusal or a wrong call.
 pub(super) fn rates_error(error: &RatesError) -> CliError {
     match error {
-        RatesError::Group(_) | RatesError::Stats(_) => CliError::Usage(sentence(&error.to_string())),
+        RatesError::Group(_) | RatesError::Stats(_) | RatesError::Same { .. } => {
+            CliError::Usage(sentence(&error.to_string()))
+        }
         RatesError::NoSuchName { .. } => CliError::refused("E_NO_SUCH_NAME", sentence(&error.to_string())),
     }
 }
@@ -29,19 +31,24 @@ where
     text.parse().map_err(|e: T::Err| CliError::Usage(sentence(&e.to_string())))
 }
 
-fn parts<T>(list: &[String], read: impl Fn(&str) -> Result<T, CliError>) -> Result<Vec<T>, CliError> {
+pub(super) fn parts<T>(list: &[String], read: impl Fn(&str) -> Result<T, CliError>) -> Result<Vec<T>, CliError> {
     list.iter().map(|t| t.trim()).filter(|t| !t.is_empty()).map(read).collect()
 }
 
 /// Reads `--where KEY=VALUE`.
 pub(super) fn only(interval: &IntervalArgs) -> Result<Vec<(Group, String)>, CliError> {
+    filter(&interval.only)
+}
+
+/// Reads what `--where` was given, as often as it was.
+pub(super) fn filter(given: &[String]) -> Result<Vec<(Group, String)>, CliError> {
     let read = |text: &String| {
         let (key, value) = text
             .split_once('=')
             .ok_or_else(|| CliError::Usage(format!("--where {text:?} is not KEY=VALUE, such as lot=KB-104.")))?;
         Ok((parsed::<Group>(key)?, value.trim().to_owned()))
     };
-    interval.only.iter().map(read).collect()
+    given.iter().map(read).collect()
 }
 
 pub(super) fn rules(numbers: &RuleNumbers) -> Rules {
@@ -64,10 +71,11 @@ pub(super) fn rates(context: &Context, args: &RatesArgs) -> Result<(), CliError>
         level: args.interval.level,
         only: only(&args.interval)?,
     };
-    let ledger = context.open_to_read()?.ledger()?;
+    let mut session = context.open_to_read()?;
+    let ledger = session.ledger()?;
     let found = all_rates(&ledger, &request).map_err(|e| rates_error(&e))?;
     if context.json {
-        return json(&found.to_json());
+        return json(&Answer::new(found.to_json(), session.problems()));
     }
     print_rates(&found)
 }
@@ -113,10 +121,8 @@ pub(crate) fn print_rates(found: &RateTable) -> Result<(), CliError> {
     });
     line(&table(&headers, &right, rows.collect()))?;
     if open {
-        say(
-            "Unresolved shots are neither counted nor dropped: the low end takes them all as the circuit's, the high \
-             end as the igniter's.",
-        );
+        say("Unresolved shots are neither counted nor dropped: the low end takes them all as the circuit's, the high \
+             end as the igniter's.");
     }
     Ok(())
 }
@@ -141,17 +147,19 @@ pub(super) fn pairings(context: &Context, args: &PairingsArgs) -> Result<(), Cli
         only: only(&args.interval)?,
         today: crate::session::now().date(),
     };
-    let ledger = context.open_to_read()?.ledger()?;
+    let mut session = context.open_to_read()?;
+    let ledger = session.ledger()?;
     let found = all_pairings(&ledger, &request).map_err(|e| rates_error(&e))?;
     if context.json {
-        return json(&JsonPairings {
+        let answer = JsonPairings {
             tolerable: request.rules.tolerable,
             interval: request.method.name(),
             level: request.level,
             rules: request.rules,
             prior: "Jeffreys: Beta(1/2, 1/2), each pairing by itself",
             rows: &found,
-        });
+        };
+        return json(&Answer::new(answer, session.problems()));
     }
     print_pairings(&request, &found)
 }
@@ -200,8 +208,9 @@ pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Re
     // The proved and the suspect are read out; those that are open are many and alike.
     let (open, told): (Vec<_>, Vec<_>) = found.iter().partition(|p| p.verdict == Verdict::TestMore);
     for pairing in told {
-        let fuse = pairing.fuse.as_deref().unwrap_or("no fuse");
-        line(&format!("{} on {fuse}: {}", pairing.lot.as_deref().unwrap_or("?"), pairing.sentence))?;
+        let (lot, fuse) =
+            (clean(pairing.lot.as_deref().unwrap_or("?")), clean(pairing.fuse.as_deref().unwrap_or("no fuse")));
+        line(&format!("{lot} on {fuse}: {}", clean(&pairing.sentence)))?;
         if let Some(use_by) = &pairing.past_use_by {
             line(&format!("  The lot's use-by was {use_by}; that is a flag, and no part of the verdict."))?;
         }
@@ -213,7 +222,8 @@ pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Re
             (Some(low), Some(high)) => format!("{low} to {high} more shots"),
             _ => "more shots than can be reckoned".to_owned(),
         };
-        line(&format!("{} pairings are open: each takes {range} without a failure to clear it.", open.len()))?;
+        let pairings = counted(open.len(), "pairing is", "pairings are");
+        line(&format!("{pairings} open: each takes {range} without a failure to clear it."))?;
     }
     say(&format!("\n{CAUTION}"));
     Ok(())

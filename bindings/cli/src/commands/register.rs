@@ -15,8 +15,8 @@ use crate::args::{
     TypeAction, TypeArgs,
 };
 use crate::error::CliError;
-use crate::names::unknown;
-use crate::output::{self, say, table};
+use crate::names::{name_given, unknown};
+use crate::output::{self, Answer, say, table};
 use crate::session::{Session, now};
 
 /// Reads a measure in its unit, or says that it is out of range.
@@ -26,14 +26,6 @@ pub(super) fn measure<T>(
     read: impl Fn(f64) -> Option<T>,
 ) -> Result<Option<T>, CliError> {
     value.map(|v| read(v).ok_or_else(|| CliError::Usage(format!("{v} is not a possible {what}.")))).transpose()
-}
-
-fn name_given(name: &str) -> Result<String, CliError> {
-    let name = name.trim();
-    if name.is_empty() {
-        return Err(CliError::Usage("A name must not be empty.".to_owned()));
-    }
-    Ok(name.to_owned())
 }
 
 /// Writes a fact of the register; if it is there already, as a correction of what is known, so that nothing is stated
@@ -63,7 +55,18 @@ fn state<T>(
 }
 
 /// Prints a list, by name, as a table or as JSON.
-fn list(context: &Context, headers: &[&str], right: &[usize], mut rows: Vec<Vec<Value>>) -> Result<(), CliError> {
+fn list(context: &Context, headers: &[&str], right: &[usize], rows: Vec<Vec<Value>>) -> Result<(), CliError> {
+    list_of(context, None, headers, right, rows)
+}
+
+/// The same of a list that says whether all of the log could be read for it.
+fn list_of(
+    context: &Context,
+    problems: Option<Vec<String>>,
+    headers: &[&str],
+    right: &[usize],
+    mut rows: Vec<Vec<Value>>,
+) -> Result<(), CliError> {
     // The register is ordered by ids, which to a person is no order. In the crew's list the kind stands first.
     rows.sort_by_cached_key(|row| {
         row.iter().take(2).map(|v| v.as_str().unwrap_or("").to_lowercase()).collect::<Vec<_>>()
@@ -73,7 +76,11 @@ fn list(context: &Context, headers: &[&str], right: &[usize], mut rows: Vec<Vec<
             let key = |h: &&str| h.to_lowercase().replace([' ', '-'], "_");
             headers.iter().map(key).zip(row).collect::<serde_json::Map<_, _>>().into()
         };
-        return output::json(&json!({ "rows": rows.into_iter().map(object).collect::<Vec<_>>() }));
+        let object = json!({ "rows": rows.into_iter().map(object).collect::<Vec<_>>() });
+        return match problems {
+            Some(problems) => output::json(&Answer::new(object, problems)),
+            None => output::json(&object),
+        };
     }
     if rows.is_empty() {
         return output::line("Nothing is in the register yet.");
@@ -332,7 +339,9 @@ pub(super) fn outing(context: &Context, args: OutingArgs) -> Result<(), CliError
         None => {
             let current = session.current_outing()?;
             let mut rows: Vec<(OutingId, u64, u64, String)> = Vec::new();
-            // From the index: no outing is read for its list.
+            // The counts are the index's; the log is read all the same, for only so is damage seen.
+            session.log.replay(|_, _| ())?;
+            session.tell_problems();
             for listed in session.log.list()? {
                 let embertally_core::facts::DocumentId::Outing { outing, .. } = listed.document else { continue };
                 let summary = listed.summary;
@@ -352,7 +361,8 @@ pub(super) fn outing(context: &Context, args: OutingArgs) -> Result<(), CliError
                 let title = if title.is_empty() { id.to_string() } else { title };
                 vec![json!(title), json!(entries), json!(shots), here]
             });
-            list(context, &["outing", "entries", "shots", "note"], &[1, 2], rows.collect())
+            let problems = Some(session.problems());
+            list_of(context, problems, &["outing", "entries", "shots", "note"], &[1, 2], rows.collect())
         }
         Some(OutingAction::Begin { name, kind, place, slow_ms, wait_min }) => {
             let fact = Outing {

@@ -8,16 +8,16 @@ use serde_json::json;
 
 use super::Context;
 use super::field::{dispute_lines, live_rows};
-use super::files::write_whole;
 use super::rates::{only, parsed, rates_error, rules};
+use super::target::Target;
 use crate::args::ReportArgs;
 use crate::error::{CliError, file_error};
 use crate::figures::{figures, tone};
 use crate::names::short_volley;
-use crate::output::{self, CAUTIONS, say};
+use crate::output::{CAUTIONS, say};
 use crate::report::{
-    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable, ReportData, Summary,
-    page,
+    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable, ReportData,
+    Summary, page,
 };
 use crate::session::{now, readable};
 
@@ -34,11 +34,12 @@ pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliErro
     let ledger = session.ledger()?;
     let data = data(&ledger, &request, now(), session.is_invented()?)?;
     let text = page(&data);
-    write_whole(&args.out, |out| out.write_all(text.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
+    let target = Target::open(session.folder(), &args.out, true)?;
+    target.write(|out| out.write_all(text.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
     if context.json {
-        return output::json(&json!({ "file": args.out.display().to_string(), "bytes": text.len() }));
+        return target.answer(json!({ "file": args.out.display().to_string(), "bytes": text.len() }), &session);
     }
-    say(&format!("Report written to {} ({} kB); open it in any browser.", args.out.display(), text.len().div_ceil(1000)));
+    say(&format!("Report written to {} ({} kB); open it in any browser.", target, text.len().div_ceil(1000)));
     Ok(())
 }
 
@@ -185,7 +186,11 @@ fn live(ledger: &Ledger) -> Vec<LiveRow> {
         .map(|([_, outing, place, position, what, fuse, why], live)| LiveRow {
             shot: what,
             fuse: Some(fuse).filter(|f| !f.is_empty()),
-            place: if place.is_empty() { format!("position {position}") } else { format!("{place}, position {position}") },
+            place: if place.is_empty() {
+                format!("position {position}")
+            } else {
+                format!("{place}, position {position}")
+            },
             when: match ledger.register().outings().get(live.shot.outing).and_then(|o| o.value.wait_minutes) {
                 Some(wait) => format!("{outing}; its rules say to wait {wait} min"),
                 None => outing,
@@ -202,10 +207,7 @@ fn disputes(ledger: &Ledger) -> Vec<DisputeText> {
     };
     let proposals = ledger.proposals().into_iter().map(|p| DisputeText {
         about: "probably one real volley".to_owned(),
-        said: vec![
-            format!("{} and {}", short_volley(p.first), short_volley(p.second)),
-            p.reason().to_owned(),
-        ],
+        said: vec![format!("{} and {}", short_volley(p.first), short_volley(p.second)), p.reason().to_owned()],
     });
     dispute_lines(ledger).into_iter().map(text).chain(proposals).collect()
 }

@@ -8,7 +8,7 @@ use crate::error::CliError;
 pub(super) fn completions(shell: clap_complete::Shell) -> Result<(), CliError> {
     let mut text = Vec::new();
     clap_complete::generate(shell, &mut Cli::command(), "embertally", &mut text);
-    crate::output::line(String::from_utf8_lossy(&text).trim_end())
+    crate::output::raw_line(String::from_utf8_lossy(&text).trim_end())
 }
 
 pub(super) fn man() -> Result<(), CliError> {
@@ -16,5 +16,5 @@ pub(super) fn man() -> Result<(), CliError> {
     clap_mangen::Man::new(Cli::command())
         .render(&mut text)
         .map_err(|e| CliError::refused("E_OUTPUT", format!("Cannot write the manual page: {e}.")))?;
-    crate::output::line(String::from_utf8_lossy(&text).trim_end())
+    crate::output::raw_line(String::from_utf8_lossy(&text).trim_end())
 }

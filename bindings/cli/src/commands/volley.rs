@@ -1,11 +1,13 @@
 //! Logging volleys, and what others saw of them.
 
+use std::collections::HashSet;
+
 use embertally_core::facts::{
     Cause, Conditions, CrossSection, Delay, Device, Fact, FiringModule, Fuse, FuseId, FuseKind, Humidity, Ignition,
-    Leads, Length, Lot, LotId, ModuleId, Moment, Precipitation, Shot, Sighting, Sightings, Temperature, Transfer,
-    Volley, VolleyId, WindSpeed, Wiring, WiringKind,
+    Leads, Length, Lot, LotId, ModuleId, Moment, OutingId, Precipitation, Shot, Sighting, Sightings, Temperature,
+    Transfer, Volley, VolleyId, WindSpeed, Wiring, WiringKind,
 };
-use embertally_core::ledger::{Ledger, Observer};
+use embertally_core::ledger::{Ledger, Observer, ShotView};
 use embertally_core::log::Home;
 use serde_json::json;
 
@@ -14,8 +16,8 @@ use super::rates::parsed;
 use super::register::measure;
 use crate::args::{ConditionArgs, SeenDetail, SightArgs, VolleyArgs};
 use crate::error::{CliError, sentence};
-use crate::names::{find_volley, outing_of, person_of, short_volley, unknown};
-use crate::output::{self, CAUTION, say};
+use crate::names::{find_volley, name_given, outing_of, person_of, short_volley, unknown};
+use crate::output::{self, CAUTION, counted, say};
 use crate::seen::{Seen, Units, parse_seen, parse_units};
 use crate::session::{Session, now};
 
@@ -45,10 +47,16 @@ fn laid_out(units: &[Units], shots: usize) -> Result<Vec<(String, Option<String>
     let of = |u: &Units| u.labels.iter().map(|l| (u.lot.clone(), Some(l.clone()))).collect::<Vec<_>>();
     let all: Vec<_> = units.iter().flat_map(of).collect();
     if units.iter().any(|u| u.labels.is_empty()) {
-        return Err(CliError::Usage("In a volley of several lots every lot needs its units, such as KB-104:1-2.".into()));
+        return Err(CliError::Usage(
+            "In a volley of several lots every lot needs its units, such as KB-104:1-2.".into(),
+        ));
     }
     if all.len() != shots {
-        return Err(CliError::Usage(format!("There are {} units and {shots} shots; they must be as many.", all.len())));
+        return Err(CliError::Usage(format!(
+            "There are {} and {}; they must be as many.",
+            counted(all.len(), "unit", "units"),
+            counted(shots, "shot", "shots")
+        )));
     }
     Ok(all)
 }
@@ -68,7 +76,9 @@ fn wiring(args: &VolleyArgs, shots: usize) -> Result<Wiring, CliError> {
     }
     Ok(match kind {
         WiringKind::Single if shots > 1 => {
-            return Err(CliError::Usage(format!("{shots} shots on one pulse are not single; say how they were wired.")));
+            return Err(CliError::Usage(format!(
+                "{shots} shots on one pulse are not single; say how they were wired."
+            )));
         }
         WiringKind::Single => Wiring::Single,
         WiringKind::Series => Wiring::Series,
@@ -94,7 +104,11 @@ fn per_shot<T>(
         return Ok((0..shots).map(|_| None).collect());
     }
     if list.len() != shots {
-        return Err(CliError::Usage(format!("{what} has {} items for {shots} shots.", list.len())));
+        return Err(CliError::Usage(format!(
+            "{what} has {} for {}.",
+            counted(list.len(), "item", "items"),
+            counted(shots, "shot", "shots")
+        )));
     }
     list.iter().map(|t| t.trim()).map(|t| if t.is_empty() { Ok(None) } else { read(t).map(Some) }).collect()
 }
@@ -127,13 +141,31 @@ fn delays(detail: &SeenDetail, shots: usize) -> Result<Vec<Option<Delay>>, CliEr
 }
 
 /// What was typed, as sightings.
-fn sightings(seen: &[Seen], detail: &SeenDetail, has_fuse: impl Fn(usize) -> bool) -> Result<Vec<Sighting>, CliError> {
+fn sightings(
+    seen: &[Seen],
+    detail: &SeenDetail,
+    has_fuse: impl Fn(usize) -> bool,
+    no_fuse: &str,
+) -> Result<Vec<Sighting>, CliError> {
     let delays = delays(detail, seen.len())?;
     let strengths = per_shot(&detail.strength, seen.len(), "--strength", |t| {
         let grade = t.parse::<u8>().ok().filter(|g| (1..=5).contains(g));
         grade.ok_or_else(|| CliError::Usage(format!("{t:?} is not a strength from 1 to 5.")))
     })?;
     let cause = detail.cause.as_deref().map(parsed::<Cause>).transpose()?;
+    // A fuse that was not lit may still be smouldering: that must not become "no fuse" because its name was left out.
+    let without = seen.iter().enumerate().find(|(i, seen)| seen.speaks_of_fuse() && !has_fuse(*i));
+    if let Some((i, seen)) = without {
+        return Err(CliError::Usage(format!(
+            "Shot {} is {}, and it has no fuse by name. {no_fuse}",
+            i + 1,
+            match (seen.ignition, seen.transfer) {
+                (Ignition::Slow, _) => "w (slow, fuse not lit)",
+                (_, Transfer::Unseen) => "n (fired, fuse not seen)",
+                _ => "u (fired, fuse not lit)",
+            }
+        )));
+    }
     let shots = seen.iter().zip(delays).zip(strengths).enumerate();
     Ok(shots
         .map(|(i, ((seen, delay), strength))| Sighting {
@@ -148,36 +180,45 @@ fn sightings(seen: &[Seen], detail: &SeenDetail, has_fuse: impl Fn(usize) -> boo
         .collect())
 }
 
+/// Refuses what is no name, where it would be written.
+fn name_to_add(args: &VolleyArgs, name: &str) -> Result<(), CliError> {
+    if args.new { name_given(name).map(drop) } else { Ok(()) }
+}
+
 /// Adds to the register what it does not hold yet, or refuses the names.
-fn known_or_new(
-    session: &mut Session,
-    ledger: &Ledger,
-    args: &VolleyArgs,
-    lots: &[String],
-) -> Result<(), CliError> {
+fn known_or_new(session: &mut Session, ledger: &Ledger, args: &VolleyArgs, lots: &[String]) -> Result<(), CliError> {
     let register = ledger.register();
     let mut new = Vec::new();
     for mark in lots {
         if register.lots().get(LotId::named(mark)).is_none() {
             let known = register.lots().iter().map(|(_, l)| l.value.mark.clone()).collect();
-            new.push(("lot", mark, known, "embertally lot add", Fact::Lot(Lot {
-                mark: mark.clone(),
-                igniter_type: None,
-                made_on: None,
-                use_by: None,
-                count: None,
-                storage: None,
-            })));
+            name_to_add(args, mark)?;
+            new.push((
+                "lot",
+                mark,
+                known,
+                "embertally lot add",
+                Fact::Lot(Lot {
+                    mark: mark.clone(),
+                    igniter_type: None,
+                    made_on: None,
+                    use_by: None,
+                    count: None,
+                    storage: None,
+                }),
+            ));
         }
     }
     if let Some(name) = args.fuse.as_ref().filter(|n| register.fuses().get(FuseId::named(n)).is_none()) {
         let known = register.fuses().iter().map(|(_, f)| f.value.name.clone()).collect();
+        name_to_add(args, name)?;
         let kind = name.parse().unwrap_or(FuseKind::Other);
         let fact = Fact::Fuse(Fuse { name: name.clone(), kind, sheath: None, coupling: None });
         new.push(("fuse", name, known, "embertally fuse add", fact));
     }
     if let Some(name) = args.module.as_ref().filter(|n| register.modules().get(ModuleId::named(n)).is_none()) {
         let known = register.modules().iter().map(|(_, m)| m.value.name.clone()).collect();
+        name_to_add(args, name)?;
         let fact = Fact::Module(FiringModule {
             name: name.clone(),
             channels: None,
@@ -205,13 +246,28 @@ fn known_or_new(
     Ok(())
 }
 
-/// Tells which attempt each unit is at, or refuses one that was tried before without --retry.
+/// Refuses a unit that stands twice in one volley: one igniter has one place in the wiring.
+fn no_unit_twice(units: &[(LotId, String, Option<String>)]) -> Result<(), CliError> {
+    let mut known = HashSet::new();
+    for (lot, mark, unit) in units {
+        let Some(unit) = unit else { continue };
+        if !known.insert((*lot, embertally_core::facts::comparable_name(unit))) {
+            return Err(CliError::Usage(format!("Unit {unit} of lot {mark} stands twice in this volley.")));
+        }
+    }
+    Ok(())
+}
+
+/// Tells which attempt each unit is at, or refuses one that was tried before without --retry. Units are an outing's own:
+/// the ledger holds that outing alone.
 fn attempts(
     ledger: &Ledger,
+    outing: OutingId,
     units: &[(LotId, String, Option<String>)],
     retry: bool,
 ) -> Result<Vec<u8>, CliError> {
     let mut attempts = Vec::new();
+    let mut untried = Vec::new();
     for (lot, mark, unit) in units {
         let Some(unit) = unit else {
             attempts.push(1 + u8::from(retry));
@@ -219,10 +275,13 @@ fn attempts(
         };
         let wanted = embertally_core::facts::comparable_name(unit);
         let same = |label: &str| embertally_core::facts::comparable_name(label) == wanted;
-        let before = ledger.shots().filter(|s| s.lot == *lot && s.unit.is_some_and(same)).max_by_key(|s| s.attempt);
+        let of_unit = |s: &ShotView<'_>| s.outing == outing && s.lot == *lot && s.unit.is_some_and(same);
+        let before = ledger.shots().filter(of_unit).max_by_key(|s| s.attempt);
         match before {
-            None if retry => attempts.push(1),
-            None => attempts.push(1),
+            None => {
+                untried.push(format!("{unit} of lot {mark}"));
+                attempts.push(1);
+            }
             Some(shot) if retry => attempts.push(shot.attempt.saturating_add(1)),
             Some(shot) => {
                 return Err(CliError::refused(
@@ -235,6 +294,14 @@ fn attempts(
                 ));
             }
         }
+    }
+    if retry && let Some(first) = untried.first() {
+        if untried.len() == units.len() {
+            let text = format!("Unit {first} was not tried before in this outing; leave --retry out.");
+            return Err(CliError::refused("E_NOT_TRIED_BEFORE", text));
+        }
+        // A retried string may have new igniters in it.
+        say(&format!("Not tried before in this outing, and logged as a first try: unit {}.", untried.join(", ")));
     }
     Ok(attempts)
 }
@@ -256,6 +323,12 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
     let seen = parse_seen(&args.seen).map_err(wrong)?;
     let units: Vec<Units> = args.units.iter().map(|u| parse_units(u)).collect::<Result<_, _>>().map_err(wrong)?;
     let laid_out = laid_out(&units, seen.len())?;
+    let units: Vec<_> = laid_out.into_iter().map(|(mark, unit)| (LotId::named(&mark), mark, unit)).collect();
+    no_unit_twice(&units)?;
+    for unit in units.iter().filter_map(|(_, _, unit)| unit.as_deref()) {
+        name_given(unit)?;
+    }
+    let label = args.label.as_deref().map(name_given).transpose()?;
     let wiring = wiring(args, seen.len())?;
     let conditions = conditions(&args.conditions)?;
     let leads = match (args.lead_m, args.lead_mm2) {
@@ -266,7 +339,12 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
         _ => None,
     };
     let at = args.at.as_deref().map(parsed::<Moment>).transpose()?.unwrap_or_else(now);
-    let seen = sightings(&seen, &args.detail, |_| args.fuse.is_some())?;
+    let seen = sightings(
+        &seen,
+        &args.detail,
+        |_| args.fuse.is_some(),
+        "Name the fuse with --fuse; if there was none, write f or s.",
+    )?;
 
     let mut session = context.open()?;
     let ledger = match &args.outing {
@@ -278,8 +356,7 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
     };
     let outing = outing_of(&session, &ledger, args.outing.as_deref())?;
     let observer = person_of(&session, &ledger, args.detail.observer.as_deref())?;
-    let units: Vec<_> = laid_out.into_iter().map(|(mark, unit)| (LotId::named(&mark), mark, unit)).collect();
-    let attempts = attempts(&ledger, &units, args.retry)?;
+    let attempts = attempts(&ledger, outing, &units, args.retry)?;
     let marks: Vec<String> = units.iter().map(|(_, mark, _)| mark.clone()).fold(Vec::new(), |mut all, mark| {
         if !all.contains(&mark) {
             all.push(mark);
@@ -307,7 +384,7 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
         at: Some(at),
         module: args.module.as_deref().map(ModuleId::named),
         channel: args.channel,
-        label: args.label.clone(),
+        label,
         wiring,
         leads,
         conditions,
@@ -320,7 +397,7 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
             "saved": true, "volley": id.to_string(), "shots": count, "failed_or_not_tried": failed, "unlit": unlit,
         }));
     }
-    say(&format!("Saved on this device: volley {}, {count} shots.", short_volley(id)));
+    say(&format!("Saved on this device: volley {}, {}.", short_volley(id), counted(count, "shot", "shots")));
     if failed + unlit > 0 {
         say(&format!("Live now: {failed} failed or not tried, {unlit} fired with the fuse not lit. {CAUTION}"));
     }
@@ -337,13 +414,14 @@ pub(super) fn sight(context: &Context, args: &SightArgs) -> Result<(), CliError>
     };
     if view.volley.shots.len() != seen.len() {
         return Err(CliError::Usage(format!(
-            "That volley has {} shots; {} were described.",
-            view.volley.shots.len(),
-            seen.len()
+            "That volley has {}; {} described.",
+            counted(view.volley.shots.len(), "shot", "shots"),
+            counted(seen.len(), "was", "were")
         )));
     }
     let has_fuse = |i: usize| view.volley.shots.get(i).is_some_and(|s| s.fuse.is_some());
-    let seen = sightings(&seen, &args.detail, has_fuse)?;
+    let seen =
+        sightings(&seen, &args.detail, has_fuse, "The volley was logged without; if that is right, write f or s.")?;
     let observer = person_of(&session, &ledger, args.detail.observer.as_deref())?;
     // Who sees the same volley again corrects what they said before; others' words stay beside it.
     let own = observer.map_or(Observer::Device(session.device), Observer::Person);

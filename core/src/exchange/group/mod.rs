@@ -3,6 +3,8 @@
 //! - Rows with the same outing, device and volley label are one volley.
 //! - A row without a label whose igniter was alone is a volley of one; further observers of the same unit, attempt,
 //!   time, module and channel saw the same shot.
+//! - A volley of which a row is bad is not taken at all: its id follows from its content, so a part of it now and the
+//!   whole of it later would be two volleys.
 //! - Consecutive rows without a label that were wired together, at one time on one channel, are one volley (see [`runs`]).
 
 mod names;
@@ -11,7 +13,7 @@ mod seal;
 mod shots;
 mod volley;
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 pub use names::Known;
 pub(super) use names::{device, undated};
@@ -21,7 +23,7 @@ use self::names::{Ids, Names};
 use self::runs::Run;
 use super::error::{BadRows, RowError, shortened};
 use super::notice::Notices;
-use super::row::{Column, Row, UNNUMBERED};
+use super::row::{Cells, Column, Row, UNNUMBERED, readable_name};
 use crate::facts::{DeviceId, Entry, LotId, ModuleId, Moment, OutingId, OutingKind, WiringKind, comparable_name};
 
 /// The most rows of one volley; an entry holds no more.
@@ -74,7 +76,37 @@ pub(super) struct Grouping<'n> {
     last_group: Option<usize>,
     run: Option<Run>,
     conflicts: Vec<Conflict>,
+    spoiled: Spoiled,
     notices: &'n mut Notices,
+}
+
+/// Volleys of which a row is bad.
+#[derive(Debug, Default)]
+struct Spoiled {
+    labels: HashSet<(OutingId, DeviceId, String)>,
+    units: HashSet<(OutingId, DeviceId, LotId, String)>,
+    groups: HashSet<usize>,
+    /// The last line was bad, and the row after it may be of the same volley.
+    next: Option<Beside>,
+}
+
+/// Which rows beside a bad one may be of its volley.
+#[derive(Debug, Clone, Copy)]
+enum Beside {
+    /// Nothing of the bad row could be read: any that is not alone.
+    Any,
+    /// It was wired together with others, and has no label: those that are so too.
+    Wired,
+}
+
+impl Beside {
+    fn takes(self, row: &Row) -> bool {
+        let wired = row.wiring.is_some_and(|w| w != WiringKind::Single);
+        match self {
+            Self::Any => wired || row.volley.is_some(),
+            Self::Wired => wired && row.volley.is_none(),
+        }
+    }
 }
 
 impl<'n> Grouping<'n> {
@@ -88,6 +120,7 @@ impl<'n> Grouping<'n> {
             last_group: None,
             run: None,
             conflicts: Vec::new(),
+            spoiled: Spoiled::default(),
             notices,
         }
     }
@@ -96,18 +129,75 @@ impl<'n> Grouping<'n> {
         self.notices
     }
 
+    /// Takes note of a row that is bad, as far as it can be read: the rest of its volley is not taken either.
+    pub(super) fn spoil(&mut self, cells: &impl Cells) {
+        let read = |column| readable_name(cells, column);
+        let Some(outing) = read(Column::Outing) else { return self.spoil_beside(Beside::Any) };
+        let outing = OutingId::named(&outing);
+        let device = DeviceId::named(read(Column::Device).as_deref().unwrap_or(NO_DEVICE));
+        if let Some(label) = read(Column::Volley) {
+            self.spoiled.labels.insert((outing, device, compared(&label)));
+        } else if cells.cell(Column::Volley).is_empty() {
+            let wiring = cells.cell(Column::Wiring).trim();
+            if !wiring.is_empty() && !wiring.eq_ignore_ascii_case(WiringKind::Single.word()) {
+                self.spoil_beside(Beside::Wired);
+            } else if let (Some(lot), Some(unit)) = (read(Column::Lot), read(Column::Unit)) {
+                self.spoiled.units.insert((outing, device, LotId::named(&lot), compared(&unit)));
+            }
+        } else {
+            self.spoil_beside(Beside::Any);
+        }
+    }
+
+    /// Takes note of a line of which nothing can be read.
+    pub(super) fn spoil_line(&mut self) {
+        self.spoil_beside(Beside::Any);
+    }
+
+    fn spoil_beside(&mut self, beside: Beside) {
+        self.spoiled.next = Some(beside);
+        if let (Some(last), Some(group)) = (self.rows.last(), self.last_group)
+            && beside.takes(&last.row)
+        {
+            self.spoiled.groups.insert(group);
+        }
+    }
+
+    /// Tells whether a volley has a bad row.
+    fn is_spoiled(&self, group: usize, members: &[usize]) -> bool {
+        let of_bad = |placed: &Placed| {
+            let (row, ids) = (&placed.row, placed.ids);
+            match &row.volley {
+                Some(label) => self.spoiled.labels.contains(&(ids.outing, ids.device, compared(label))),
+                None => {
+                    row.unit != UNNUMBERED
+                        && self.spoiled.units.contains(&(ids.outing, ids.device, ids.lot, compared(&row.unit)))
+                }
+            }
+        };
+        self.spoiled.groups.contains(&group) || members.iter().filter_map(|at| self.rows.get(*at)).any(of_bad)
+    }
+
     /// Takes one row, in the order of the file.
     pub(super) fn push(&mut self, row: Row, line: u64) {
         let ids = self.names.ids(&row);
         let place = self.rows.len();
         if let Some(conflict) = self.outing_conflict(&row, ids, line, place) {
             self.conflicts.push(conflict);
+            match &row.volley {
+                Some(label) => drop(self.spoiled.labels.insert((ids.outing, ids.device, compared(label)))),
+                None if Beside::Wired.takes(&row) => self.spoil_beside(Beside::Wired),
+                None => drop(self.spoiled.units.insert((ids.outing, ids.device, ids.lot, compared(&row.unit)))),
+            }
             self.rows.push(Placed { row, line, ids, dropped: true });
             self.last_group = None;
             return;
         }
         let placed = Placed { row, line, ids, dropped: false };
         let group = self.group_of(&placed, place);
+        if self.spoiled.next.take().is_some_and(|beside| beside.takes(&placed.row)) {
+            self.spoiled.groups.insert(group);
+        }
         self.rows.push(placed);
         self.last_group = Some(group);
         if let Some(group) = self.groups.get_mut(group) {
@@ -204,9 +294,15 @@ impl<'n> Grouping<'n> {
     ) -> Grouped {
         let mut seals = Seals::default();
         let mut volleys = Vec::new();
-        for group in std::mem::take(&mut self.groups) {
+        for (number, group) in std::mem::take(&mut self.groups).into_iter().enumerate() {
+            let before = self.conflicts.len();
+            let is_spoiled = self.is_spoiled(number, &group);
             let built = volley::build(&mut self.rows, &group, &mut seals, self.notices, &mut self.conflicts);
-            volleys.extend(built);
+            if !is_spoiled && self.conflicts.len() == before {
+                volleys.extend(built);
+                continue;
+            }
+            self.leave_out(&group);
         }
         for conflict in self.conflicts {
             let Some(placed) = self.rows.get(conflict.row) else { continue };
@@ -228,6 +324,26 @@ impl<'n> Grouping<'n> {
         }
         entries.append(&mut volleys);
         Grouped { entries, rows: kept().count() as u64 }
+    }
+}
+
+impl Grouping<'_> {
+    /// Leaves out what is left of a volley that has a bad row.
+    fn leave_out(&mut self, group: &[usize]) {
+        let mut first = None;
+        for at in group {
+            if let Some(placed) = self.rows.get_mut(*at).filter(|placed| !placed.dropped) {
+                placed.dropped = true;
+                first.get_or_insert(placed.line);
+            }
+        }
+        if let Some(line) = first {
+            self.notices.line("volley-left-out", line, || {
+                "Another row of this volley is bad, so the volley is left out whole; correct that row and import the \
+                 file again."
+                    .to_owned()
+            });
+        }
     }
 }
 

@@ -16,7 +16,7 @@ pub(super) use decimal::Decimal;
 pub use decimal::DecimalMark;
 pub(super) use harmless::{harmless, unmarked};
 pub(super) use marks::Marks;
-pub(super) use parse::{CellError, Cells, NOT_A_TIME, moment, parse_row};
+pub(super) use parse::{CellError, Cells, NOT_A_TIME, moment, parse_row, readable_name};
 pub(super) use weather::{humidity, temperature, wind};
 
 use crate::facts::{Cause, Conditions, Delay, DelayInterval, Ignition, Moment, OutingKind, Transfer, WiringKind};

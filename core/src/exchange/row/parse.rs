@@ -92,6 +92,11 @@ fn name(cells: &impl Cells, column: Column) -> Result<Option<String>, CellError>
     Ok(Some(text.to_owned()))
 }
 
+/// Reads a name of a row that may be bad elsewhere.
+pub(in super::super) fn readable_name(cells: &impl Cells, column: Column) -> Option<String> {
+    name(cells, column).ok().flatten()
+}
+
 /// Reads a free text and adds what stands in columns that the contract does not know.
 fn note(cells: &impl Cells) -> Result<Option<String>, CellError> {
     let mut note = cells.cell(Column::Note).to_owned();

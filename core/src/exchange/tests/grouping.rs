@@ -123,3 +123,35 @@ fn a_volley_too_large_for_an_entry_is_refused_at_its_rows() {
     let e = bad(import(&format!("outing,volley,wiring,lot,unit,ignition,note\n{lines}")));
     assert_eq!(e.line, 2);
 }
+
+#[test]
+fn a_volley_with_a_bad_row_is_left_out_whole_so_that_it_is_not_there_twice_once_it_is_right() {
+    let keep = ImportOptions { keep_good: true, ..ImportOptions::default() };
+    let good = "a,M,V,series,1,L,1,qm,fired,lit";
+    let other = "a,M,W,series,1,L,8,qm,fired,lit\na,M,W,series,2,L,9,qm,fired,lit";
+    for (bad, right) in [
+        // A cell that cannot be read; a contradiction; a line of no known shape.
+        ("a,M,V,series,2,L,2,qm,fird,lit", "a,M,V,series,2,L,2,qm,fired,lit"),
+        ("a,M,V,series,1,L,2,qm,fired,lit", "a,M,V,series,2,L,2,qm,fired,lit"),
+        ("a,M,V,series,2,L,2,qm,fired,lit,more", "a,M,V,series,2,L,2,qm,fired,lit"),
+    ] {
+        let file = |row: &str| format!("{HEADER}\n{good}\n{row}\n{other}\n");
+        let kept = read_csv(file(bad).as_bytes(), &keep, &Known::default()).unwrap();
+        let whole = read_csv(file(right).as_bytes(), &keep, &Known::default()).unwrap();
+        assert_eq!((kept.bad_count, whole.bad_count), (1, 0), "{bad}");
+        assert!(codes(&kept).contains(&"volley-left-out"), "{bad}");
+        let of = |import: &Import| volleys(import).iter().map(|(e, ..)| e.id).collect::<BTreeSet<_>>();
+        assert!(of(&kept).is_subset(&of(&whole)), "{bad}: it would be there twice");
+        assert_eq!(of(&whole).len(), 2);
+    }
+    let run = |ignition: &str| {
+        format!(
+            "{HEADER}\na,,,series,,L,1,,fired,none\na,,,series,,L,2,,{ignition},none\na,,,series,,L,3,,fired,none\n"
+        )
+    };
+    let kept = read_csv(run("fird").as_bytes(), &keep, &Known::default()).unwrap();
+    assert_eq!((volleys(&kept).len(), kept.rows), (0, 0));
+    let sheet = format!("{HEADER}\na,M,,,,L,1,,fired,none\na,T,,,,L,1,,fird,none\na,T,,,,L,2,,fired,none\n");
+    let kept = read_csv(sheet.as_bytes(), &keep, &Known::default()).unwrap();
+    assert_eq!(kept.rows, 1, "the other's word on unit 1 waits for the bad one");
+}

@@ -14,7 +14,7 @@ fn each_measure_counts_its_own_trials() {
     assert_eq!(seen_as(fired(1)), [Good, Good, Good, Good]);
     assert_eq!(seen_as(saw(1, Ignition::Slow, Transfer::Lit)), [Good, Failure, Good, Good]);
     assert_eq!(seen_as(saw(1, Ignition::Fired, Transfer::Unlit)), [Good, Good, Failure, Failure]);
-    assert_eq!(seen_as(saw(1, Ignition::Fired, Transfer::Unseen)), [Good, Good, NotCounted, NotCounted]);
+    assert_eq!(seen_as(saw(1, Ignition::Fired, Transfer::Unseen)), [Good, Good, NotCounted, Unresolved]);
     assert_eq!(seen_as(failed(1)), [Failure, NotCounted, NotCounted, Failure]);
     assert_eq!(seen_as(saw(1, Ignition::Skipped, Transfer::Unlit)), [NotCounted; 4]);
     let outside = Sighting { cause: Some(Cause::Operator), ..failed(1) };
@@ -124,17 +124,34 @@ fn labels_that_begin_anew_at_each_outing_are_not_retries() {
 }
 
 #[test]
-fn a_later_attempt_at_another_outing_clears_too_and_taking_it_back_restores() {
+fn a_later_attempt_counts_within_its_outing_only_and_taking_it_back_restores() {
     let mut c = Crew::new();
-    let here = c.volley(1, single("1"));
-    c.see(1, here, vec![failed(1)]);
-    assert_eq!(c.ignition(at(here, 1)), Failure);
-    let again = volley(Wiring::Single, vec![retry("1", 2)]);
-    let there = c.volley(1, Volley { outing: OutingId::named("pier"), ..again });
-    let seen = c.see(1, there, vec![fired(1)]);
-    assert_eq!(c.ignition(at(here, 1)), NotCounted);
+    let first = c.volley(1, single("1"));
+    c.see(1, first, vec![failed(1)]);
+    let again = || volley(Wiring::Single, vec![retry("1", 2)]);
+    let there = c.volley(1, Volley { outing: OutingId::named("pier"), ..again() });
+    c.see(1, there, vec![fired(1)]);
+    assert_eq!(c.ignition(at(first, 1)), Failure, "labels may have begun again there");
+    let here = c.volley(1, again());
+    let seen = c.see(1, here, vec![fired(1)]);
+    assert_eq!(c.ignition(at(first, 1)), NotCounted);
     c.withdraw(seen);
-    assert_eq!(c.ignition(at(here, 1)), Failure);
+    assert_eq!(c.ignition(at(first, 1)), Failure);
+}
+
+#[test]
+fn a_fuse_that_nobody_saw_is_not_left_out_beside_failures_that_count() {
+    let mut c = Crew::new();
+    let v = c.volley(1, volley(Wiring::Parallel, ["1", "2", "3", "4"].map(shot).to_vec()));
+    let unseen = |n| saw(n, Ignition::Fired, Transfer::Unseen);
+    c.see(1, v, vec![failed(1), unseen(2), saw(3, Ignition::Fired, Transfer::NoFuse)]);
+    c.state(1, Fact::Ruling(Ruling { ignition: Some(Ignition::Fired), ..ruling(at(v, 4)) }));
+    let classes: Vec<_> = (1..5).map(|n| c.classes(at(v, n))).map(|c| [c[2], c[3]]).collect();
+    let open = [NotCounted, Unresolved];
+    assert_eq!(classes, [[NotCounted, Failure], open, [NotCounted; 2], open]);
+    let bare = c.volley(1, volley(Wiring::Single, vec![Shot { fuse: None, ..shot("9") }]));
+    c.see(1, bare, vec![unseen(1)]);
+    assert_eq!(c.classes(at(bare, 1))[3], NotCounted, "no fuse is named");
 }
 
 #[test]

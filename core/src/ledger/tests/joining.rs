@@ -160,3 +160,75 @@ fn ten_thousand_equal_labels_on_one_device_stay_ten_thousand_shots_and_quick() {
     assert_eq!(l.shots().count(), 10_000);
     assert_eq!(l.proposals().len(), 1_999);
 }
+
+#[test]
+fn a_series_volley_logged_from_the_other_end_joins_by_its_labels() {
+    let mut c = Crew::new();
+    c.state(1, Fact::Outing(outing(OutingKind::Show)));
+    let cue = |units: [&str; 3]| on_channel("red", 7, volley(Wiring::Series, units.map(shot).to_vec()));
+    let a = c.volley(1, cue(["1", "2", "3"]));
+    let b = c.volley(2, cue(["3", "2", "1"]));
+    assert_eq!(c.shots(), 3);
+    let slots: Vec<_> = c.ledger.finding(at(b, 1)).unwrap().slots().collect();
+    assert_eq!(slots, [at(a, 3), at(b, 1)]);
+    assert!(c.ledger.proposals().is_empty() && c.ledger.disputes().is_empty());
+    let d = c.volley(3, cue(["", "", "1"]));
+    let slots: Vec<_> = c.settled().finding(at(d, 3)).unwrap().slots().collect();
+    assert_eq!(slots, [at(a, 1), at(b, 3), at(d, 3)], "a label goes before the position");
+}
+
+#[test]
+fn the_labels_that_match_join_and_the_one_that_contradicts_is_asked() {
+    let mut c = Crew::new();
+    c.state(1, Fact::Outing(outing(OutingKind::Show)));
+    let cue = |units: [&str; 2]| on_channel("red", 7, volley(Wiring::Series, units.map(shot).to_vec()));
+    let (a, b) = (c.volley(1, cue(["1", "2"])), c.volley(2, cue(["1", "7"])));
+    assert_eq!(c.shots(), 3);
+    let p = Proposal { first: a, second: b, likeness: Likeness::SameChannelContradicts };
+    assert_eq!(c.ledger.proposals(), [p]);
+    c.matched(a, b, true);
+    assert_eq!(c.shots(), 2, "a person's word joins by position");
+    assert!(c.ledger.proposals().is_empty());
+    assert_eq!(c.ledger.disputes()[0].field, "unit");
+}
+
+#[test]
+fn a_channel_fired_on_another_day_is_another_shot_and_is_asked() {
+    let mut c = Crew::new();
+    c.state(1, Fact::Outing(outing(OutingKind::Show)));
+    let timed = |hours: i64, unit| Volley { at: Some(minute(hours * 60)), ..on_channel("red", 7, single(unit)) };
+    for unit in ["", "1"] {
+        let a = c.volley(1, timed(0, unit));
+        let b = c.volley(2, timed(13, unit));
+        assert_eq!(c.shots(), 2);
+        let p = Proposal { first: a, second: b, likeness: Likeness::SameChannelContradicts };
+        assert_eq!(c.ledger.proposals(), [p]);
+        c.correct(2, b.0, Fact::Volley(timed(12, unit)));
+        assert_eq!(c.shots(), 1, "clocks may be off, not by half a day");
+        c.withdraw(a.0);
+        c.withdraw(b.0);
+    }
+}
+
+#[test]
+fn a_time_that_nobody_states_keeps_nothing_apart() {
+    let mut c = Crew::new();
+    c.state(1, Fact::Outing(outing(OutingKind::Show)));
+    let never = Moment { unix_ms: 0, offset_minutes: 0 };
+    let cue = || Fact::Volley(on_channel("red", 7, single("")));
+    let a = VolleyId(c.state_at(1, never, cue(), None));
+    assert_eq!(c.settled().finding(at(a, 1)).unwrap().stated_at(), None);
+    c.state_at(2, minute(0), cue(), None);
+    assert_eq!(c.shots(), 1);
+    assert_eq!(c.ledger.finding(at(a, 1)).unwrap().stated_at(), Some(minute(0).unix_ms));
+}
+
+#[test]
+fn volleys_of_two_outings_that_are_said_to_be_one_do_not_differ_in_a_label_that_is_the_same() {
+    let mut c = Crew::new();
+    let a = c.volley(1, single("No 4"));
+    let b = c.volley(2, Volley { outing: OutingId::named("pier"), ..single("no 4") });
+    c.matched(a, b, true);
+    assert_eq!(c.shots(), 1);
+    assert!(c.ledger.disputes().is_empty());
+}
