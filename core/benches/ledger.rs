@@ -5,8 +5,8 @@ use embertally_core::facts::{
     Cause, Conditions, DeviceId, Entry, EntryId, Fact, FuseId, Ignition, LotId, ModuleId, Moment, OutingId, Shot,
     Sighting, Sightings, Temperature, Transfer, Volley, Wiring,
 };
-use embertally_core::rates::{Codes, Dimension, Group, RatesRequest, count_by, rates};
 use embertally_core::ledger::{Ledger, Measure, WeatherField};
+use embertally_core::rates::{Codes, Dimension, Group, RatesRequest, count_by, rates};
 
 fn main() {
     divan::main();

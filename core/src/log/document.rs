@@ -77,7 +77,8 @@ fn refuse_overwriting(changes: &[Change]) -> Result<(), Unreadable> {
             let object = op.obj.to_string();
             if object == "_root" || (object == ENTRIES_ID && !op.pred.is_empty()) {
                 return Err(Unreadable::Malformed(
-                    "a change in it takes away or overwrites what was written, which no device of a crew does".to_owned(),
+                    "a change in it takes away or overwrites what was written, which no device of a crew does"
+                        .to_owned(),
                 ));
             }
         }

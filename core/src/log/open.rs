@@ -178,9 +178,9 @@ impl<S: Store> Log<S> {
             by_home.entry(*home).or_default().push(entry);
         }
         let (mut written, mut writes, mut touched) = (Written::default(), Vec::new(), Vec::new());
-        let result = by_home
-            .into_iter()
-            .try_for_each(|(home, entries)| self.plan_writes(home, &entries, fresh, &mut written, &mut writes, &mut touched));
+        let result = by_home.into_iter().try_for_each(|(home, entries)| {
+            self.plan_writes(home, &entries, fresh, &mut written, &mut writes, &mut touched)
+        });
         self.finish(result, &writes, &touched)?;
         Ok(written)
     }

@@ -253,7 +253,9 @@ fn entries_behind_a_chunk_that_is_none_are_found_and_written_anew() {
 #[test]
 fn a_store_that_takes_no_writes_still_shows_what_stands_behind_the_damage() {
     let mut log = log(1);
-    (0..6).for_each(|n| { write(&mut log, n); });
+    (0..6).for_each(|n| {
+        write(&mut log, n);
+    });
     let id = Home::Outing(outing()).part(1);
     let mut store = log.into_store();
     let third = store.load(&id).unwrap().pieces[2].id;

@@ -239,7 +239,7 @@ fn shot_json(ledger: &Ledger, shot: &ShotView<'_>) -> Value {
         "module": module, "channel": shot.channel, "position": shot.id.position,
         "lot": stated_name(ledger, RegisterId::Lot(shot.lot)), "unit": shot.unit,
         "fuse": shot.fuse.map(|f| stated_name(ledger, RegisterId::Fuse(f))),
-        "fired_at": Moment { unix_ms: shot.unix_ms, offset_minutes: 0 }.to_string(),
+        "fired_at": shot.stated_at().map(|unix_ms| Moment { unix_ms, offset_minutes: 0 }.to_string()),
     })
 }
 

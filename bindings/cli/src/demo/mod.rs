@@ -168,10 +168,7 @@ fn tell(ledger: &Ledger, counts: &[u64], carried: &[usize], same: bool) -> Resul
     line("INVENTED DATA: no real crew, place, maker or lot. The world is made up from a seed; the work is real.")?;
     heading("1  Four devices, out of reach of one another")?;
     for ((name, observer, skew), count) in DEVICES.iter().zip(counts) {
-        line(&format!(
-            "{name:<6} kept by {observer:<7} {count:>4} entries   clock {:>+4} s off",
-            skew / 1000
-        ))?;
+        line(&format!("{name:<6} kept by {observer:<7} {count:>4} entries   clock {:>+4} s off", skew / 1000))?;
     }
     line(&format!("A dry test ({TEST}) and a wet show ({SHOW}), logged with no signal."))?;
 
@@ -219,11 +216,14 @@ fn entries_in(ledger: &Ledger) -> usize {
 
 /// What the log says, worked out from it and from nothing else.
 fn lessons(ledger: &Ledger, found: &[Pairing]) -> Vec<String> {
-    let named = |p: &Pairing| {
-        format!("{} on {}", p.lot.as_deref().unwrap_or("?"), p.fuse.as_deref().unwrap_or("no fuse"))
-    };
+    let named =
+        |p: &Pairing| format!("{} on {}", p.lot.as_deref().unwrap_or("?"), p.fuse.as_deref().unwrap_or("no fuse"));
     let of = |verdict: Verdict| {
-        found.iter().filter(|p| p.verdict == verdict).map(|p| format!("{} ({})", named(p), p.measure)).collect::<Vec<_>>()
+        found
+            .iter()
+            .filter(|p| p.verdict == verdict)
+            .map(|p| format!("{} ({})", named(p), p.measure))
+            .collect::<Vec<_>>()
     };
     let mut said = Vec::new();
     for (verdict, text) in [(Verdict::SetAside, "Set aside"), (Verdict::Restrict, "Restrict")] {
@@ -311,9 +311,6 @@ fn keep_log<S: Store>(log: &mut Log<S>, folder: &Path) -> Result<(), CliError> {
     session.log.absorb(&file)?;
     session.mark_invented()?;
     session.set_outing(OutingId::named(SHOW))?;
-    say(&format!(
-        "\nThe merged log is kept in {}. Look around: embertally --log {0} pairings",
-        folder.display()
-    ));
+    say(&format!("\nThe merged log is kept in {}. Look around: embertally --log {0} pairings", folder.display()));
     Ok(())
 }

@@ -135,9 +135,10 @@ pub(super) fn register() -> Result<Vec<Fact>, CliError> {
             capacitance: None,
         })
     }));
-    facts.extend([(CHIEF, Role::Chief), (MARLO, Role::Recorder), (PIM, Role::Recorder), (TAMSIN, Role::Recorder)].map(
-        |(name, role)| Fact::Person(Person { name: name.to_owned(), role }),
-    ));
+    facts.extend(
+        [(CHIEF, Role::Chief), (MARLO, Role::Recorder), (PIM, Role::Recorder), (TAMSIN, Role::Recorder)]
+            .map(|(name, role)| Fact::Person(Person { name: name.to_owned(), role })),
+    );
     Ok(facts)
 }
 

@@ -1,8 +1,8 @@
 //! The invented season: a test on a dry day in March, a show on a wet night in May, four devices out of reach.
 
 use embertally_core::facts::{
-    Conditions, CrossSection, Delay, Fact, FuseId, Humidity, Ignition, Leads, Length, LotId, MadeSafe, ModuleId,
-    OutingId, OutingKind, Precipitation, Reading, Ruling, Cause, Shot, ShotId, Sighting, Temperature, Transfer, Volley,
+    Cause, Conditions, CrossSection, Delay, Fact, FuseId, Humidity, Ignition, Leads, Length, LotId, MadeSafe, ModuleId,
+    OutingId, OutingKind, Precipitation, Reading, Ruling, Shot, ShotId, Sighting, Temperature, Transfer, Volley,
     VolleyId, WindSpeed, Wiring,
 };
 use embertally_core::log::Home;
@@ -54,7 +54,15 @@ struct Field<'a> {
 
 impl<'a> Season<'a> {
     pub(super) fn new(devices: &'a mut [Device], clock: &'a Clock, seed: u64) -> Self {
-        Self { devices, clock, chance: Chance::new(seed), next_unit: [1; LOTS.len()], next_label: 1, failed_twice: None, left: Vec::new() }
+        Self {
+            devices,
+            clock,
+            chance: Chance::new(seed),
+            next_unit: [1; LOTS.len()],
+            next_label: 1,
+            failed_twice: None,
+            left: Vec::new(),
+        }
     }
 
     /// Lets the chief write the register and the two outings; the others are handed them before they part.
@@ -127,9 +135,7 @@ impl<'a> Season<'a> {
                     (Some(_), true) => Transfer::Lit,
                     (Some(_), false) => Transfer::Unlit,
                 },
-                delay: (fired && by_clip)
-                    .then(|| Delay::from_clip(30, 30 + frames, 120_000).ok())
-                    .flatten(),
+                delay: (fired && by_clip).then(|| Delay::from_clip(30, 30 + frames, 120_000).ok()).flatten(),
                 strength: (fired && by_clip).then_some(truth.strength),
                 cause: None,
                 note: None,
@@ -346,8 +352,18 @@ impl<'a> Season<'a> {
             ],
         )?;
         let plan = [
-            (0, QUICKMATCH), (1, QUICKMATCH), (3, QUICKMATCH), (4, VISCO), (5, TIME_FUSE), (0, BLACK_MATCH),
-            (1, VISCO), (3, BLACK_MATCH), (5, VISCO), (2, QUICKMATCH), (4, TIME_FUSE), (1, BLACK_MATCH),
+            (0, QUICKMATCH),
+            (1, QUICKMATCH),
+            (3, QUICKMATCH),
+            (4, VISCO),
+            (5, TIME_FUSE),
+            (0, BLACK_MATCH),
+            (1, VISCO),
+            (3, BLACK_MATCH),
+            (5, VISCO),
+            (2, QUICKMATCH),
+            (4, TIME_FUSE),
+            (1, BLACK_MATCH),
         ];
         let mut unlit = Vec::new();
         for (n, (lot, fuse)) in plan.into_iter().cycle().take(24).enumerate() {
@@ -365,7 +381,8 @@ impl<'a> Season<'a> {
             };
             let ids = self.play(&field, &pair)?;
             let volley = ids[0];
-            unlit.extend(truths.iter().enumerate().filter(|(_, t)| !t.lit).map(|(i, _)| (module, volley, i as u16 + 1)));
+            unlit
+                .extend(truths.iter().enumerate().filter(|(_, t)| !t.lit).map(|(i, _)| (module, volley, i as u16 + 1)));
         }
         self.after_the_show(id, &unlit)
     }
