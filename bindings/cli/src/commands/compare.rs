@@ -10,7 +10,7 @@ use embertally_core::rates::{
 use super::Context;
 use super::rates::{filter, parsed, parts, rates_error};
 use crate::error::{CliError, sentence};
-use crate::output::{CAUTION, json, line, percent, say, table};
+use crate::output::{Answer, CAUTION, json, line, percent, say, table};
 
 #[derive(Debug, Args)]
 #[group(id = "compared", required = true, multiple = false)]
@@ -80,12 +80,13 @@ pub(super) fn compare(context: &Context, args: &CompareArgs) -> Result<(), CliEr
         parts(&args.weather_parts, |t| weather_field(t).map_err(|e| CliError::Usage(sentence(&e.to_string()))))?;
     let measure = parsed::<Measure>(&args.measure)?;
     let only = filter(&args.only)?;
-    let ledger = context.open_to_read()?.ledger()?;
+    let mut session = context.open_to_read()?;
+    let ledger = session.ledger()?;
     let (group, names) = two(&args.what, &ledger)?;
     let request = CompareRequest { group, names, by, weather, measure, level: args.level, only };
     let found = compare_groups(&ledger, &request).map_err(|e| rates_error(&e))?;
     if context.json {
-        return json(&found);
+        return json(&Answer::new(found, session.problems()));
     }
     print_comparison(&found)
 }

@@ -8,7 +8,7 @@ use embertally_core::rates::{Decision, Watch, WatchRequest, Watched, watch as wa
 use super::Context;
 use super::rates::{filter, parsed, rates_error};
 use crate::error::CliError;
-use crate::output::{CAUTION, json, line, percent, say};
+use crate::output::{Answer, CAUTION, json, line, percent, say};
 use crate::session::{now, readable};
 
 #[derive(Debug, Args)]
@@ -50,10 +50,11 @@ pub(super) fn watch(context: &Context, args: &WatchArgs) -> Result<(), CliError>
         run: args.alarm_every,
         only: filter(&args.only)?,
     };
-    let ledger = context.open_to_read()?.ledger()?;
+    let mut session = context.open_to_read()?;
+    let ledger = session.ledger()?;
     let found = watch_lot(&ledger, &request).map_err(|e| rates_error(&e))?;
     if context.json {
-        return json(&found);
+        return json(&Answer::new(found, session.problems()));
     }
     print_watch(&found)
 }
