@@ -15,8 +15,8 @@ use std::collections::{BTreeMap, HashMap};
 use super::book::{Book, ShotRow};
 use super::codes::NONE;
 use super::finding::{Finding, Trial};
-use super::measure::Class;
 use super::lists::Lists;
+use super::measure::Class;
 use super::shelf::Shelf;
 use crate::facts::{Fact, WiringKind};
 

@@ -176,7 +176,8 @@ impl Book {
         let makes_safe = |by: u32, other: u32| {
             // A slot without a label speaks for a labelled one only where its lot leaves no choice.
             let is_vague = self.slot(by).unit == NONE && self.slot(other).unit != NONE;
-            let is_clear = !is_vague || slots.iter().all(|z| self.slot(*z).lot != self.slot(by).lot || is_of(*z, other));
+            let is_clear =
+                !is_vague || slots.iter().all(|z| self.slot(*z).lot != self.slot(by).lot || is_of(*z, other));
             is_of(by, other) && is_clear
         };
         let is_noted = |slot: &u32| self.notes(*slot).any(|note| note.kind == NoteKind::MadeSafe);

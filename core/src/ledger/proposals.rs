@@ -139,7 +139,8 @@ impl Ledger {
     /// Tells whether two volleys contradict each other at one position, where neither has a part in the other's shot.
     fn contradict(&self, a: u32, b: u32) -> bool {
         let book = &self.book;
-        let has_part = |slot: u32, volley: u32| book.slots_of(book.slot(slot).shot).any(|s| book.slot(s).volley == volley);
+        let has_part =
+            |slot: u32, volley: u32| book.slots_of(book.slot(slot).shot).any(|s| book.slot(s).volley == volley);
         book.slots_in(a).zip(book.slots_in(b)).any(|(x, y)| {
             let is_same_attempt = book.slot(x).attempt == book.slot(y).attempt;
             let contradict = book.name_other_igniters(x, y) || book.are_far_apart(x, y);

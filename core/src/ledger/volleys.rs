@@ -110,7 +110,7 @@ impl Book {
             (s.lot, s.unit, s.fuse, s.attempt) = (lot, unit, fuse, shot.attempt);
             let (attempt, position, is_new) = (shot.attempt, s.position, s.shot == NONE);
             let channel = stated.channel.filter(|_| is_show && stated.module.is_some());
-            let label = (unit != NONE).then(|| match channel {
+            let label = (unit != NONE).then_some(match channel {
                 Some(channel) => Key::UnitOnChannel { module, channel, unit, attempt },
                 None => Key::Unit { unit, attempt },
             });

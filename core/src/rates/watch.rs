@@ -69,8 +69,8 @@ pub struct Decided {
     pub shots: u64,
     /// How many of them failed.
     pub failures: u64,
-    /// When the last of them was fired; milliseconds since 1970.
-    pub unix_ms: i64,
+    /// When the last of them was fired, if that is known; milliseconds since 1970.
+    pub unix_ms: Option<i64>,
 }
 
 /// The first alarm of the sum.
@@ -78,8 +78,8 @@ pub struct Decided {
 pub struct Alarm {
     /// At which shot, from 1.
     pub shot: u64,
-    /// When it was fired; milliseconds since 1970.
-    pub unix_ms: i64,
+    /// When it was fired, if that is known; milliseconds since 1970.
+    pub unix_ms: Option<i64>,
 }
 
 /// The state of the cumulative sum.
@@ -201,14 +201,15 @@ pub fn watch(ledger: &Ledger, request: &WatchRequest) -> Result<Watch, RatesErro
     })
 }
 
-type Fired = (i64, ShotId, Class);
+/// The time that orders it, its id, its class, and the time if it is known.
+type Fired = (i64, ShotId, Class, Option<i64>);
 
 fn in_order(ledger: &Ledger, measure: Measure, is_kept: impl Fn(usize) -> bool) -> Vec<Fired> {
     let classes = ledger.columns().class(measure).iter().enumerate();
     let rows = classes.filter(|(row, class)| **class != Class::NotCounted.number() && is_kept(*row));
     let mut shots: Vec<Fired> = rows
         .filter_map(|(row, _)| ledger.shot_at(row))
-        .map(|shot| (shot.unix_ms, shot.id, shot.class(measure)))
+        .map(|shot| (shot.unix_ms, shot.id, shot.class(measure), shot.stated_at()))
         .collect();
     shots.sort_unstable();
     shots
@@ -218,7 +219,7 @@ fn watched(shots: &[Fired], open_as_failures: bool, test: &SequentialTest, cusum
     let (mut seen, mut failures) = (0, 0);
     let mut decided = None;
     let mut sum = Sum { value: 0, highest: 0, signals: false, first_alarm: None };
-    for &(unix_ms, _, class) in shots {
+    for &(_, _, class, unix_ms) in shots {
         let has_failed = match class {
             Class::Good => false,
             Class::Failure => true,

@@ -59,8 +59,9 @@ pub(super) fn watch(context: &Context, args: &WatchArgs) -> Result<(), CliError>
     print_watch(&found)
 }
 
-fn when(unix_ms: i64) -> String {
-    readable(Moment { unix_ms, offset_minutes: now().offset_minutes })
+fn when(unix_ms: Option<i64>) -> String {
+    let read = |unix_ms| readable(Moment { unix_ms, offset_minutes: now().offset_minutes });
+    unix_ms.map_or_else(|| "at a time that is not known".to_owned(), read)
 }
 
 fn plural(n: u64, one: &str) -> String {
@@ -71,7 +72,7 @@ fn plural(n: u64, one: &str) -> String {
 fn verdict(found: &Watch, watched: &Watched) -> String {
     let at = watched
         .decided
-        .map_or_else(String::new, |d| format!(" at shot {} ({} failed), on {}", d.shots, d.failures, when(d.unix_ms)));
+        .map_or_else(String::new, |d| format!(" at shot {} ({} failed), {}", d.shots, d.failures, when(d.unix_ms)));
     match watched.decision {
         Decision::Accept => format!(
             "accept{at}: the shots speak for a rate of {} or less, against {}.",

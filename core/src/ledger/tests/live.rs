@@ -69,7 +69,7 @@ fn a_unit_is_listed_once_by_its_last_attempt() {
     assert!(last(&mut c).is_empty(), "what fired at last is not live for its earlier attempts");
 }
 
-/// A show, and one igniter of a lot on a channel as a device wrote it and saw it fail.
+/// Igniters on one channel as a device wrote them and saw them fail.
 fn failed_on_channel(c: &mut Crew, by: u8, shots: Vec<Shot>) -> VolleyId {
     let seen = (1..=shots.len() as u16).map(failed).collect();
     let v = c.volley(by, on_channel("M1", 3, volley(Wiring::Series, shots)));
@@ -108,16 +108,14 @@ fn two_phones_that_name_different_igniters_on_one_channel_leave_both_live() {
 #[test]
 fn a_lot_corrected_to_another_takes_a_channel_apart_and_back_together() {
     let mut c = a_show();
-    let a = failed_on_channel(&mut c, 1, vec![of_lot("LA", "")]);
+    failed_on_channel(&mut c, 1, vec![of_lot("LA", "")]);
     let b = failed_on_channel(&mut c, 2, vec![of_lot("LA", "")]);
     assert_eq!(reasons(&mut c).len(), 1);
     let other = on_channel("M1", 3, volley(Wiring::Series, vec![of_lot("LB", "")]));
     let corrected = c.correct(2, b.0, Fact::Volley(other));
     assert_eq!(reasons(&mut c).len(), 2);
     c.withdraw(corrected);
-    c.correct(1, a.0, Fact::Volley(on_channel("M1", 3, volley(Wiring::Series, vec![of_lot("LA", "")]))));
-    let rows = c.settled().live().len();
-    assert_eq!(rows, c.ledger.shots().count());
+    assert_eq!(reasons(&mut c).len(), 1);
 }
 
 #[test]

@@ -64,7 +64,7 @@ fn a_volley() -> impl Strategy<Value = Fact> {
     });
     let channel = (proptest::option::of(one_of(&["red", "blue"])), proptest::option::of(1..3_u16));
     let shots = proptest::collection::vec(a_shot(), 1..4);
-    (an_outing_name(), wiring, channel, shots, some_conditions(), proptest::option::of(0..200_i64)).prop_map(
+    (an_outing_name(), wiring, channel, shots, some_conditions(), proptest::option::of(some_minutes())).prop_map(
         |(outing, wiring, (module, channel), shots, conditions, at)| {
             Fact::Volley(Volley {
                 outing: OutingId::named(outing),
@@ -76,6 +76,25 @@ fn a_volley() -> impl Strategy<Value = Fact> {
             })
         },
     )
+}
+
+/// Into the evening, and at times half a day later.
+fn some_minutes() -> impl Strategy<Value = i64> {
+    prop_oneof![4 => 0..200_i64, 2 => 800..1_000_i64]
+}
+
+/// A volley on the one channel of a show, as the phones of a crew may write it.
+fn a_cue() -> impl Strategy<Value = Fact> {
+    let (is_second, is_labelled) = (proptest::bool::weighted(0.2), any::<bool>());
+    let shot = (a_shot(), is_second, is_labelled).prop_map(|(shot, is_second, is_labelled)| Shot {
+        attempt: 1 + u8::from(is_second),
+        unit: shot.unit.filter(|_| is_labelled),
+        ..shot
+    });
+    (proptest::collection::vec(shot, 1..3), proptest::option::weighted(0.3, some_minutes())).prop_map(|(shots, at)| {
+        let v = on_channel("red", 1, volley(Wiring::Series, shots));
+        Fact::Volley(Volley { at: at.map(minute), ..v })
+    })
 }
 
 fn a_sighting() -> impl Strategy<Value = Sighting> {
@@ -154,9 +173,16 @@ fn any_other() -> impl Strategy<Value = Fact> {
 
 /// At place 0 mostly a volley, at place 1 anything; either may correct anything, itself included.
 fn an_entry(n: u8) -> impl Strategy<Value = Entry> {
-    let replaces = || prop_oneof![3 => Just(None), 1 => a_fact_id().prop_map(Some)];
-    let first = prop_oneof![3 => a_volley(), 1 => any_other()];
-    (0..4_u8, 0..200_i64, (first, replaces()), (any_other(), replaces())).prop_map(
+    an_entry_of(n, a_volley().boxed(), prop_oneof![3 => Just(None), 1 => a_fact_id().prop_map(Some)].boxed())
+}
+
+fn an_entry_of(
+    n: u8,
+    a_volley: BoxedStrategy<Fact>,
+    replaces: BoxedStrategy<Option<FactId>>,
+) -> impl Strategy<Value = Entry> {
+    let first = prop_oneof![3 => a_volley, 1 => any_other()];
+    (0..4_u8, some_minutes(), (first, replaces.clone()), (any_other(), replaces)).prop_map(
         move |(by, written, first, second)| {
             let mut entry = Entry::new(entry_id(n), device(by), minute(written));
             for (fact, replaces) in [first, second] {
@@ -177,6 +203,20 @@ fn a_world() -> impl Strategy<Value = Vec<Entry>> {
             all
         },
     )
+}
+
+/// A show whose volleys are all on one channel.
+fn a_show() -> impl Strategy<Value = Vec<Entry>> {
+    // Corrections mostly hit a volley: what joins by position must come apart when a lot, a label or a time changes.
+    let replaces = prop_oneof![2 => Just(None), 1 => a_volley_id().prop_map(|v| Some(v.0))].boxed();
+    let entries = (0..ENTRIES - 1).map(|n| an_entry_of(n, a_cue().boxed(), replaces.clone())).collect::<Vec<_>>();
+    (entries, 1..usize::from(ENTRIES)).prop_map(|(mut all, count)| {
+        all.truncate(count);
+        let mut entry = Entry::new(entry_id(ENTRIES - 1), device(0), minute(0));
+        entry.state(Fact::Outing(outing(OutingKind::Show)));
+        all.push(entry);
+        all
+    })
 }
 
 /// Everything that can be seen, in words; row numbers and codes of columns are replaced by what they stand for.
@@ -257,8 +297,65 @@ fn check(ledger: &Ledger) {
             c.band(WeatherField::Temperature)[s.row()],
             ledger.bands().code(WeatherField::Temperature, &s.conditions)
         );
-        // Failed and not made safe, the unit's last attempt: it is on the list, whatever else holds.
         assert!(s.live.is_none() || !s.is_made_safe);
+        check_live(ledger, &s);
+        check_joined(ledger, &s);
+    }
+}
+
+type Igniter = (LotId, Option<String>);
+
+fn igniter(ledger: &Ledger, slot: ShotId) -> Igniter {
+    let volley = ledger.volley(slot.volley).unwrap().volley;
+    let shot = &volley.shots[usize::from(slot.position) - 1];
+    (shot.lot, shot.unit.as_deref().map(crate::facts::comparable_name))
+}
+
+/// Whether people say of any of its volleys that it is, or is not, another.
+fn is_matched(ledger: &Ledger, s: &ShotView<'_>) -> bool {
+    s.slots().any(|slot| {
+        let at = ledger.book.resolve(&ledger.shelf, ledger.shelf.find(slot.volley.0).unwrap()).unwrap();
+        !ledger.book.volley(at).matches.is_empty()
+    })
+}
+
+/// What may be live is on the list, or was made safe, or had not fired and was tried again at the same outing.
+fn check_live(ledger: &Ledger, s: &ShotView<'_>) {
+    let Some(reason) = finding::live_reason(&s.finding, s.fuse.is_some()) else {
+        assert_eq!(s.live, None);
+        return;
+    };
+    if s.live.is_some() || s.is_made_safe {
+        return;
+    }
+    assert!(!matches!(reason, LiveReason::Unlit | LiveReason::TransferDisputed | LiveReason::Unseen), "{s:?}");
+    let unit = s.unit.map(crate::facts::comparable_name);
+    let is_later = |o: &ShotView<'_>| {
+        // A unit's outing is that of the slot that labels it, where people joined slots of two outings.
+        let is_here = o.outing == s.outing || is_matched(ledger, s) || is_matched(ledger, o);
+        let is_unit = o.lot == s.lot && o.unit.map(crate::facts::comparable_name) == unit;
+        is_here && is_unit && o.attempt > s.attempt
+    };
+    assert!(unit.is_some() && ledger.shots().any(|o| is_later(&o)), "{s:?}");
+}
+
+/// By key nothing was joined that contradicts.
+fn check_joined(ledger: &Ledger, s: &ShotView<'_>) {
+    let slots: Vec<ShotId> = s.slots().collect();
+    if is_matched(ledger, s) {
+        return;
+    }
+    let is_show = ledger.register().outings().get(s.outing).is_some_and(|o| o.value.kind == OutingKind::Show);
+    for a in &slots {
+        for b in &slots {
+            let ((lot, unit), (other_lot, other_unit)) = (igniter(ledger, *a), igniter(ledger, *b));
+            assert!(lot == other_lot && (unit.is_none() || other_unit.is_none() || unit == other_unit), "{s:?}");
+            let ms = |slot: &ShotId| {
+                let v = ledger.volley(slot.volley).unwrap();
+                v.volley.at.unwrap_or(v.written).unix_ms
+            };
+            assert!(!is_show || ms(a).abs_diff(ms(b)) <= 12 * 3_600_000, "{s:?}");
+        }
     }
 }
 
@@ -280,6 +377,27 @@ fn differences(a: &str, b: &str) -> String {
     only(a, b, "-") + &only(b, a, "+")
 }
 
+/// Adds entries in some order, some of them twice, settling between; asks each time for what the set alone gives.
+fn add_in_order(entries: &[Entry], shuffled: &[Entry], settle_after: u32, again: usize) -> Result<(), TestCaseError> {
+    let mut ledger = Ledger::new();
+    for (i, entry) in shuffled.iter().enumerate() {
+        ledger.add(entry);
+        if let Some(before) = shuffled.get(again % (i + 1)) {
+            ledger.add(before);
+        }
+        if settle_after >> i & 1 == 1 {
+            ledger.settle();
+            check(&ledger);
+            let apart = differences(&snapshot(&ledger), &of_set(&shuffled[..=i]));
+            prop_assert!(apart.is_empty(), "after {} entries: {apart}", i + 1);
+        }
+    }
+    ledger.settle();
+    let apart = differences(&snapshot(&ledger), &of_set(entries));
+    prop_assert!(apart.is_empty(), "{apart}");
+    Ok(())
+}
+
 proptest! {
     #[test]
     fn order_duplicates_and_settling_between_change_nothing(
@@ -287,21 +405,15 @@ proptest! {
         settle_after in any::<u32>(),
         again in 0..14_usize,
     ) {
-        let mut ledger = Ledger::new();
-        for (i, entry) in shuffled.iter().enumerate() {
-            ledger.add(entry);
-            if let Some(before) = shuffled.get(again % (i + 1)) {
-                ledger.add(before);
-            }
-            if settle_after >> i & 1 == 1 {
-                ledger.settle();
-                check(&ledger);
-                let apart = differences(&snapshot(&ledger), &of_set(&shuffled[..=i]));
-                prop_assert!(apart.is_empty(), "after {} entries: {apart}", i + 1);
-            }
-        }
-        ledger.settle();
-        let apart = differences(&snapshot(&ledger), &of_set(&entries));
-        prop_assert!(apart.is_empty(), "{apart}");
+        add_in_order(&entries, &shuffled, settle_after, again)?;
+    }
+
+    #[test]
+    fn nor_where_a_whole_crew_writes_one_channel_of_a_show(
+        (entries, shuffled) in a_show().prop_flat_map(|w| (Just(w.clone()), Just(w).prop_shuffle())),
+        settle_after in any::<u32>(),
+        again in 0..14_usize,
+    ) {
+        add_in_order(&entries, &shuffled, settle_after, again)?;
     }
 }

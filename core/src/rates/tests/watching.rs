@@ -36,7 +36,7 @@ fn shots_are_taken_in_the_order_of_their_time_not_of_their_writing() {
     let got = watched(&book);
     let decided = got.if_circuit.decided.unwrap();
     assert_eq!(got.if_circuit.decision, Decision::Reject);
-    assert_eq!((decided.shots, decided.failures, decided.unix_ms), (2, 2, 1_000));
+    assert_eq!((decided.shots, decided.failures, decided.unix_ms), (2, 2, Some(1_000)));
 }
 
 #[test]
