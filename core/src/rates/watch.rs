@@ -175,7 +175,7 @@ pub fn watch(ledger: &Ledger, request: &WatchRequest) -> Result<Watch, RatesErro
     let mut kept = filters(ledger, &[(Group::Lot, request.lot.clone())])?;
     kept.extend(filters(ledger, &request.only)?);
     let shots = in_order(ledger, request.measure, |row| kept.iter().all(|axis| axis.keeps(row)));
-    let count = |class| shots.iter().filter(|(_, _, c)| *c == class).count() as u64;
+    let count = |class| shots.iter().filter(|(_, _, c, _)| *c == class).count() as u64;
     let (average_shots_if_good, average_shots_if_bad) = test.average_shots();
     Ok(Watch {
         lot: request.lot.trim().to_owned(),
