@@ -1,0 +1,100 @@
+//! The commands and their options, one subject a file.
+
+mod field;
+mod files;
+mod rates;
+mod register;
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+pub(crate) use field::*;
+pub(crate) use files::*;
+pub(crate) use rates::*;
+pub(crate) use register::*;
+
+/// A crew's log of electric igniter shots: written offline, merged without loss, read as failure rates.
+///
+/// It records and reckons; it never fires anything, and no number here is a permission.
+#[derive(Debug, Parser)]
+#[command(name = "embertally", version, propagate_version = true, max_term_width = 100)]
+pub(crate) struct Cli {
+    /// Folder of the log [default: embertally in the user's data folder]
+    #[arg(long, global = true, env = "EMBERTALLY_LOG", value_name = "DIR", hide_env_values = true)]
+    pub(crate) log: Option<PathBuf>,
+    /// Print one JSON object instead of a table
+    #[arg(long, global = true)]
+    pub(crate) json: bool,
+    #[command(subcommand)]
+    pub(crate) command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+#[expect(clippy::large_enum_variant, reason = "made once, from the command line")]
+pub(crate) enum Command {
+    /// Tell the whole story on invented data, in a log of its own
+    Demo(DemoArgs),
+    /// List the members and devices of the crew, or add one
+    Crew(CrewArgs),
+    /// List igniter types, or add one
+    Type(TypeArgs),
+    /// List lots, or add or describe one
+    Lot(LotArgs),
+    /// List fuses, or add one
+    Fuse(FuseArgs),
+    /// List firing modules, or add one
+    Module(ModuleArgs),
+    /// List outings, begin one, or go to one
+    Outing(OutingArgs),
+    /// Log one volley: one pulse on one channel
+    Volley(VolleyArgs),
+    /// Add what somebody else saw of a volley that is in the log
+    Sight(SightArgs),
+    /// Decide a dispute, a cause, or whether two volleys are one
+    Rule(RuleArgs),
+    /// Take back a fact; it stays visible and no longer counts
+    Withdraw(WithdrawArgs),
+    /// Log a weather reading, or a file of them
+    Weather(WeatherArgs),
+    /// Say that shots on the live list were made safe
+    Safe(SafeArgs),
+    /// Take in a CSV or JSON lines file of shots
+    Import(ImportArgs),
+    /// Write all shots to a file
+    Export(ExportArgs),
+    /// Show failure rates with intervals
+    Rates(RatesArgs),
+    /// Show pairings of lot and fuse, worst first, each with a verdict
+    Pairings(PairingsArgs),
+    /// Set two lots, fuses or others side by side: difference, exact test, strata
+    Compare(crate::commands::CompareArgs),
+    /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
+    Watch(crate::commands::WatchArgs),
+    /// Show what the crew disagrees about, and what is proposed to be one
+    Disputes,
+    /// Show what is still live on the field
+    Live(LiveArgs),
+    /// Work out how many shots a proof takes
+    Plan(PlanArgs),
+    /// Write a self-contained page with tables and charts
+    Report(ReportArgs),
+    /// Write everything this device knows to a carry file
+    Carry(CarryArgs),
+    /// Take in a carry file from another device
+    Absorb(AbsorbArgs),
+    /// Print a completion script for a shell
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page
+    Man,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DemoArgs {
+    /// Keep the demo's log in this folder, which must be new or empty [default: a temporary one, removed again]
+    #[arg(long, value_name = "DIR")]
+    pub(crate) keep: Option<PathBuf>,
+}
