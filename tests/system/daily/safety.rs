@@ -123,3 +123,16 @@ fn a_withdrawn_volley_says_how_many_shots_leave_the_live_list() {
     device.done(&format!("withdraw {undo} --reason 'it was not'")).saying("2 shots come back");
     assert_eq!(table(&device, "live").len(), 2);
 }
+
+#[test]
+fn what_an_absorbed_file_changes_on_the_live_list_is_said() {
+    let (one, other) = (at_the_meadow(), at_the_meadow());
+    let id = volley(&one, "1f2x KB-104:1-3 -f visco -w parallel");
+    let told = other.absorb(&one.carry());
+    assert_eq!((&told["newly_live"], &told["no_longer_live"]), (&2.into(), &0.into()));
+    one.done(&format!("safe {id}:2"));
+    let told = other.absorb(&one.carry());
+    assert_eq!((&told["newly_live"], &told["no_longer_live"]), (&0.into(), &1.into()));
+    let told = other.absorb(&one.carry());
+    assert_eq!((&told["newly_live"], &told["no_longer_live"]), (&0.into(), &0.into()));
+}

@@ -8,7 +8,7 @@ use embertally_core::exchange::{
     rows_of, write_csv, write_jsonl,
 };
 use embertally_core::facts::{DeviceId, Entry, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, ShotId};
-use embertally_core::ledger::{Ledger, Register, RegisterId, VolleyView};
+use embertally_core::ledger::{Ledger, Register, RegisterId, ShotView, VolleyView};
 use embertally_core::log::{Home, Written};
 use embertally_core::rates::{Group, RatesRequest, rates};
 use indicatif::{ProgressBar, ProgressStyle};
@@ -290,11 +290,14 @@ pub(super) fn carry(context: &Context, args: &CarryArgs) -> Result<(), CliError>
 pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliError> {
     let bytes = read(&args.file)?;
     let mut session = context.open()?;
+    let before = session.ledger()?;
     let absorbed = session.log.absorb(&bytes)?;
-    session.tell_problems();
+    let after = session.ledger()?;
+    let (new, gone) = live_changes(&before, &after);
     if context.json {
         return output::json(&json!({
             "documents": absorbed.documents, "entries_added": absorbed.added.len(), "entries_already_there": absorbed.already,
+            "newly_live": new, "no_longer_live": gone,
         }));
     }
     say(&format!(
@@ -302,12 +305,27 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
         counted(absorbed.added.len(), "entry is", "entries are"),
         counted(absorbed.already, "was", "were"),
     ));
-    let ledger = session.ledger()?;
-    let (disputes, proposals) = (ledger.disputes().len(), ledger.proposals().len());
+    if new + gone > 0 {
+        let shots = counted(new, "shot is", "shots are");
+        say(&format!(
+            "The live list changed: {shots} new on it, {gone} left it. Look before anybody walks: embertally live."
+        ));
+    }
+    let (disputes, proposals) = (after.disputes().len(), after.proposals().len());
     if disputes + proposals > 0 {
         let disputes = counted(disputes, "dispute", "disputes");
         let proposals = counted(proposals, "proposal", "proposals");
         say(&format!("{disputes} and {proposals} to look at: embertally disputes."));
     }
     Ok(())
+}
+
+/// Counts the shots that are live now and were not, and those that were live and are not.
+fn live_changes(before: &Ledger, after: &Ledger) -> (usize, usize) {
+    let is_live = |ledger: &Ledger, id: ShotId| ledger.finding(id).is_some_and(|shot| shot.live.is_some());
+    // A shot may be joined with another device's meanwhile: any of its slots stands for it.
+    let is_new = |shot: &ShotView<'_>| !shot.slots().any(|slot| is_live(before, slot));
+    let new = after.live().iter().filter(|l| is_new(&l.shot)).count();
+    let gone = before.live().iter().filter(|l| !is_live(after, l.shot.id)).count();
+    (new, gone)
 }
