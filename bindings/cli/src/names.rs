@@ -1,7 +1,7 @@
 //! Names and short ids, as people type and read them.
 
-use embertally_core::facts::{FactId, OutingId, PersonId, ShotId, VolleyId};
-use embertally_core::ledger::{Ledger, Observer, RegisterId};
+use embertally_core::facts::{FactId, OutingId, PersonId, RegisterId, ShotId, VolleyId};
+use embertally_core::ledger::{Ledger, Observer};
 
 use crate::error::CliError;
 use crate::output::{clean, counted, is_steering};

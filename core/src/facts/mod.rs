@@ -14,6 +14,7 @@ mod entry;
 mod id;
 mod outing;
 mod register;
+mod register_id;
 mod time;
 mod units;
 mod volley;
@@ -29,6 +30,7 @@ pub use id::{
 };
 pub use outing::{Conditions, Outing, Reading};
 pub use register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};
+pub use register_id::RegisterId;
 pub use time::{Date, Moment, TimeError};
 pub use units::{
     Capacitance, CrossSection, Current, Humidity, Impulse, Length, Resistance, Temperature, Voltage, WindSpeed,

@@ -6,9 +6,8 @@ use super::choices::{Choice, Outcome};
 use super::finding::DelayFinding;
 use super::judging::differs;
 use super::measure;
-use super::register::RegisterId;
 use super::view::Observer;
-use crate::facts::{Cause, FactId, ShotId, VolleyId};
+use crate::facts::{Cause, FactId, RegisterId, ShotId, VolleyId};
 
 /// What a dispute is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]

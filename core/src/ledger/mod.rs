@@ -45,7 +45,7 @@ pub use disputes::{Dispute, Statement, Subject};
 pub use finding::{DelayFinding, Finding, LiveReason, Trial};
 pub use measure::{Class, Measure};
 pub use proposals::{Likeness, Proposal};
-pub use register::{Drawer, Register, RegisterId, Registered};
+pub use register::{Drawer, Register, Registered};
 pub use view::{Observer, ShotView, SightingView, SightingsView, VolleyView};
 
 use book::Book;

@@ -4,12 +4,11 @@
 //! things the one with the smallest id counts meanwhile, and the field is listed as a conflict.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
 
 use super::shelf::{Shelf, Standing};
 use crate::facts::{
     Device, DeviceId, Fact, FactId, FiringModule, Fuse, FuseId, IgniterType, Lot, LotId, ModuleId, Outing, OutingId,
-    Person, PersonId, TypeId, comparable_name,
+    Person, PersonId, RegisterId, TypeId, comparable_name,
 };
 
 /// A thing of the register.
@@ -21,39 +20,6 @@ pub struct Registered<T> {
     pub facts: Vec<FactId>,
     /// The fields on which they contradict each other.
     pub conflicts: Vec<&'static str>,
-}
-
-/// A thing of the register by its kind and id.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum RegisterId {
-    /// An igniter type.
-    Type(TypeId),
-    /// A lot.
-    Lot(LotId),
-    /// A fuse.
-    Fuse(FuseId),
-    /// A firing module.
-    Module(ModuleId),
-    /// A member of the crew.
-    Person(PersonId),
-    /// A device.
-    Device(DeviceId),
-    /// An outing.
-    Outing(OutingId),
-}
-
-impl fmt::Display for RegisterId {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Type(id) => write!(f, "type/{id}"),
-            Self::Lot(id) => write!(f, "lot/{id}"),
-            Self::Fuse(id) => write!(f, "fuse/{id}"),
-            Self::Module(id) => write!(f, "module/{id}"),
-            Self::Person(id) => write!(f, "person/{id}"),
-            Self::Device(id) => write!(f, "device/{id}"),
-            Self::Outing(id) => write!(f, "outing/{id}"),
-        }
-    }
 }
 
 /// Things of one kind by id.

@@ -1,63 +1,16 @@
 //! Labels: texts that people go on editing, merged field by field and letter by letter.
 
-use std::fmt;
-use std::str::FromStr;
-
 use automerge::transaction::Transactable;
 use automerge::{Automerge, AutomergeError, ObjId, ObjType, ReadDoc, Value};
 
 use super::document::Document;
-use crate::facts::{FuseId, IdError, LotId, ModuleId, OutingId, TypeId};
-
-/// What a label belongs to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub enum Subject {
-    /// An igniter type.
-    Type(TypeId),
-    /// A lot.
-    Lot(LotId),
-    /// A fuse.
-    Fuse(FuseId),
-    /// A firing module.
-    Module(ModuleId),
-    /// An outing.
-    Outing(OutingId),
-}
-
-impl fmt::Display for Subject {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Type(id) => write!(f, "type/{id}"),
-            Self::Lot(id) => write!(f, "lot/{id}"),
-            Self::Fuse(id) => write!(f, "fuse/{id}"),
-            Self::Module(id) => write!(f, "module/{id}"),
-            Self::Outing(id) => write!(f, "outing/{id}"),
-        }
-    }
-}
-
-impl FromStr for Subject {
-    type Err = IdError;
-
-    fn from_str(text: &str) -> Result<Self, IdError> {
-        let bad = || IdError::BadSuffix { what: "label", text: text.to_owned(), shape: "KIND/ID" };
-        let (kind, id) = text.split_once('/').ok_or_else(bad)?;
-        Ok(match kind {
-            "type" => Self::Type(id.parse()?),
-            "lot" => Self::Lot(id.parse()?),
-            "fuse" => Self::Fuse(id.parse()?),
-            "module" => Self::Module(id.parse()?),
-            "outing" => Self::Outing(id.parse()?),
-            _ => return Err(bad()),
-        })
-    }
-}
+use crate::facts::RegisterId;
 
 /// One label as it stands.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Label {
     /// What it belongs to.
-    pub subject: Subject,
+    pub subject: RegisterId,
     /// Which of its texts, such as `description` or `note`.
     pub field: String,
     /// The text.
@@ -67,7 +20,7 @@ pub struct Label {
 }
 
 /// A label's key: one flat map, because two devices that each began a nested map would hide one another's.
-fn key(subject: Subject, field: &str) -> String {
+fn key(subject: RegisterId, field: &str) -> String {
     format!("{subject}/{field}")
 }
 
@@ -83,7 +36,12 @@ impl Document {
     /// bytes to store.
     ///
     /// Where the text had been begun on two devices, the edit joins them: what is written now is what stands.
-    pub(super) fn set_label(&mut self, subject: Subject, field: &str, text: &str) -> Result<Vec<u8>, AutomergeError> {
+    pub(super) fn set_label(
+        &mut self,
+        subject: RegisterId,
+        field: &str,
+        text: &str,
+    ) -> Result<Vec<u8>, AutomergeError> {
         let labels = self.labels.clone();
         let key = key(subject, field);
         let all = self.crdt().get_all(&labels, key.as_str())?;

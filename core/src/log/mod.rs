@@ -22,7 +22,7 @@ pub use carry::{CARRY_MAGIC, Carried};
 pub use document::{Document, SCHEMA_VERSION, StoredEntry};
 pub use error::LogError;
 pub use home::Home;
-pub use labels::{Label, Subject};
+pub use labels::Label;
 pub use open::{Absorbed, ENTRIES_PER_PART, Log, Problem, Written};
 
 #[cfg(test)]

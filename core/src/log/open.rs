@@ -5,8 +5,8 @@ use std::collections::{BTreeMap, HashMap};
 use super::document::{Document, StoredEntry, Unreadable};
 use super::error::LogError;
 use super::home::Home;
-use super::labels::{Label, Subject};
-use crate::facts::{DocumentId, Entry, EntryId, Fact, RandomBits};
+use super::labels::Label;
+use crate::facts::{DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
 use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, Store, Summary, Write};
 
 /// After how many entries a document is closed and the next part begun: memory is a hundred times the saved size, so
@@ -496,7 +496,7 @@ impl<S: Store> Log<S> {
     ///
     /// # Errors
     /// Any [`LogError`]; the label is as it was then.
-    pub fn set_label(&mut self, subject: Subject, field: &str, text: &str) -> Result<(), LogError> {
+    pub fn set_label(&mut self, subject: RegisterId, field: &str, text: &str) -> Result<(), LogError> {
         let id = Home::Register.part(1);
         let open = self.document(id)?;
         let chunk = open.document.set_label(subject, field, text).map_err(internal)?;

@@ -378,7 +378,7 @@ fn two_entries_under_one_id_are_both_kept_and_reported() {
 
 #[test]
 fn edits_of_one_label_on_two_devices_both_stay() {
-    let subject = Subject::Lot(LotId::named("A"));
+    let subject = RegisterId::Lot(LotId::named("A"));
     let (mut a, mut b) = (log(1), log(2));
     a.set_label(subject, "description", "grey leads").unwrap();
     b.absorb(&carry(&mut a)).unwrap();
@@ -392,7 +392,7 @@ fn edits_of_one_label_on_two_devices_both_stay() {
 
 #[test]
 fn a_label_begun_on_two_devices_shows_both_texts_until_somebody_joins_them() {
-    let subject = Subject::Lot(LotId::named("A"));
+    let subject = RegisterId::Lot(LotId::named("A"));
     let (mut a, mut b) = (log(1), log(2));
     a.set_label(subject, "note", "kept dry").unwrap();
     b.set_label(subject, "note", "one box wet").unwrap();

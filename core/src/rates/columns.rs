@@ -5,8 +5,8 @@ use std::hash::Hash;
 use super::count::{Codes, Dimension};
 use super::group::Group;
 use super::table::RatesError;
-use crate::facts::{WiringKind, comparable_name};
-use crate::ledger::{Dictionary, Ledger, RegisterId};
+use crate::facts::{RegisterId, WiringKind, comparable_name};
+use crate::ledger::{Dictionary, Ledger};
 
 /// One column, and what its codes are called.
 #[derive(Debug)]

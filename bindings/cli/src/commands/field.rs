@@ -2,10 +2,8 @@
 
 use std::collections::{BTreeSet, HashSet};
 
-use embertally_core::facts::{DocumentId, Fact, FactId, MadeSafe, Moment, ShotId};
-use embertally_core::ledger::{
-    Agreement, Dispute, Ledger, LiveReason, LiveShot, Observer, RegisterId, ShotView, Subject,
-};
+use embertally_core::facts::{DocumentId, Fact, FactId, MadeSafe, Moment, RegisterId, ShotId};
+use embertally_core::ledger::{Agreement, Dispute, Ledger, LiveReason, LiveShot, Observer, ShotView, Subject};
 use embertally_core::log::Label;
 use embertally_stats::{cohen_kappa, fleiss_kappa};
 use serde_json::{Value, json};
@@ -108,7 +106,7 @@ pub(crate) fn print_disputes(ledger: &Ledger, labels: &[Label]) -> Result<(), Cl
         let labels = labels.iter().map(|l| {
             [
                 "label".to_owned(),
-                l.subject.to_string(),
+                name_of(ledger, l.subject),
                 l.field.clone(),
                 [vec![l.text.clone()], l.others.clone()].concat().join(" / "),
             ]

@@ -7,8 +7,10 @@ use embertally_core::exchange::{
     DecimalMark, Delimiter, Import, ImportError, ImportOptions, Known, Names, Row, read_csv, read_jsonl, read_weather,
     rows_of, write_csv, write_jsonl,
 };
-use embertally_core::facts::{DeviceId, Entry, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, ShotId};
-use embertally_core::ledger::{Ledger, Register, RegisterId, ShotView, VolleyView};
+use embertally_core::facts::{
+    DeviceId, Entry, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, RegisterId, ShotId,
+};
+use embertally_core::ledger::{Ledger, Register, ShotView, VolleyView};
 use embertally_core::log::{Home, Written};
 use embertally_core::rates::{Group, RatesRequest, rates};
 use indicatif::{ProgressBar, ProgressStyle};

@@ -2,10 +2,10 @@
 
 use embertally_core::facts::{
     Capacitance, Current, Date, Device, Fact, FactId, FiringModule, Fuse, FuseId, FuseKind, IgniterType, Impulse, Lot,
-    LotId, ModuleId, Outing, OutingId, OutingKind, Person, PersonId, Resistance, Role, SourceKind, TypeId, Voltage,
+    LotId, ModuleId, Outing, OutingId, OutingKind, Person, PersonId, RegisterId, Resistance, Role, SourceKind, TypeId,
+    Voltage,
 };
 use embertally_core::ledger::{Ledger, Registered};
-use embertally_core::log::Subject;
 use serde_json::{Value, json};
 
 use super::Context;
@@ -206,7 +206,7 @@ pub(super) fn lot(context: &Context, args: LotArgs) -> Result<(), CliError> {
                 let past = lot.use_by.is_some_and(|d| today.is_some_and(|t| d < t));
                 let description = labels
                     .iter()
-                    .find(|l| l.subject == Subject::Lot(id) && l.field == DESCRIPTION)
+                    .find(|l| l.subject == RegisterId::Lot(id) && l.field == DESCRIPTION)
                     .map(|l| l.others.iter().fold(l.text.clone(), |all, other| format!("{all} / {other}")));
                 vec![
                     json!(lot.mark),
@@ -258,7 +258,7 @@ pub(super) fn lot(context: &Context, args: LotArgs) -> Result<(), CliError> {
                 let known = register.lots().iter().map(|(_, l)| l.value.mark.clone()).collect();
                 return Err(unknown("lot", &mark, known, "embertally lot add"));
             }
-            session.log.set_label(Subject::Lot(id), DESCRIPTION, &text)?;
+            session.log.set_label(RegisterId::Lot(id), DESCRIPTION, &text)?;
             say(&format!("Saved on this device: the description of lot {mark}."));
             if context.json { output::json(&json!({ "saved": true })) } else { Ok(()) }
         }

@@ -1,5 +1,5 @@
 use super::*;
-use crate::facts::{Cause, Lot};
+use crate::facts::{Cause, Lot, RegisterId};
 
 fn lot(count: Option<u32>, storage: Option<&str>) -> Fact {
     Fact::Lot(Lot {
