@@ -67,7 +67,7 @@ fn contained<T>(work: impl FnOnce() -> Result<T, Unreadable>) -> Result<T, Unrea
         .unwrap_or_else(|_| Err(Unreadable::Malformed("the document's structure is inconsistent".to_owned())))
 }
 
-/// Refuses changes that take away or overwrite an entry, or that touch the document's own root.
+/// Refuses changes that do anything to the entries but add one, or that touch the document's own root.
 ///
 /// No device of a crew ever makes one: entries are only added. Whoever made such a file would otherwise empty a log, and
 /// with it the list of what is live, and the emptiness would travel on with the next hand-over.
@@ -75,7 +75,8 @@ fn refuse_overwriting(changes: &[Change]) -> Result<(), Unreadable> {
     for change in changes.iter().filter(|c| c.actor_id().to_bytes() != [0; 16]) {
         for op in change.decode().operations {
             let object = op.obj.to_string();
-            if object == "_root" || (object == ENTRIES_ID && !op.pred.is_empty()) {
+            let adds_bytes = op.pred.is_empty() && matches!(op.primitive_value(), Some(ScalarValue::Bytes(_)));
+            if object == "_root" || (object == ENTRIES_ID && !adds_bytes) {
                 return Err(Unreadable::Malformed(
                     "a change in it takes away or overwrites what was written, which no device of a crew does"
                         .to_owned(),

@@ -310,6 +310,11 @@ fn a_carry_file_that_takes_entries_away_is_refused_and_takes_nothing() {
             doc.put(&map, key, automerge::ScalarValue::Bytes(vec![1])).unwrap();
         }),
         tampered(&mut log, |doc| drop(doc.put_object(ROOT, document::ENTRIES, ObjType::Map).unwrap())),
+        // A place taken before its entry comes: ids of imports can be foretold.
+        tampered(&mut log, |doc| {
+            let map = entries(doc);
+            drop(doc.put_object(&map, volley(99).id.to_string(), ObjType::Map).unwrap());
+        }),
         tampered(&mut log, |doc| doc.delete(ROOT, document::ENTRIES).unwrap()),
     ];
     for (n, file) in attacks.iter().enumerate() {
