@@ -1,0 +1,1 @@
+//! How a device reaches a server, or another device: invitations, TLS, sockets.

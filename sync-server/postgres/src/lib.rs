@@ -1,0 +1,1 @@
+//! A store on PostgreSQL, for several servers over one database.

@@ -1,0 +1,1 @@
+//! The server where the logs of crews meet.
