@@ -244,3 +244,33 @@ pub trait Store {
     /// Any [`StoreError`].
     fn set_aside(&self, piece: PieceId) -> Result<Option<Vec<u8>>, StoreError>;
 }
+
+impl<T: Store + ?Sized> Store for Box<T> {
+    fn list(&self) -> Result<Vec<Listed>, StoreError> {
+        (**self).list()
+    }
+
+    fn load(&mut self, document: &DocumentId) -> Result<Loaded, StoreError> {
+        (**self).load(document)
+    }
+
+    fn load_after(&mut self, document: &DocumentId, after: PieceId) -> Result<Loaded, StoreError> {
+        (**self).load_after(document, after)
+    }
+
+    fn news(&self, after: PieceId) -> Result<Vec<(PieceId, DocumentId)>, StoreError> {
+        (**self).news(after)
+    }
+
+    fn commit(&mut self, writes: &[Write]) -> Result<Vec<PieceId>, StoreError> {
+        (**self).commit(writes)
+    }
+
+    fn kept(&self, key: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        (**self).kept(key)
+    }
+
+    fn set_aside(&self, piece: PieceId) -> Result<Option<Vec<u8>>, StoreError> {
+        (**self).set_aside(piece)
+    }
+}

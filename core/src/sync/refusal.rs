@@ -9,7 +9,9 @@ use thiserror::Error;
 #[non_exhaustive]
 pub enum Refusal {
     /// The other side speaks no version that is known here.
-    #[error("the other side speaks version {found} of the conversation, this one {known}; bring the older one up to date")]
+    #[error(
+        "the other side speaks version {found} of the conversation, this one {known}; bring the older one up to date"
+    )]
     Version {
         /// What it speaks.
         found: u64,
