@@ -5,6 +5,7 @@ mod decide;
 mod field;
 mod files;
 mod plan;
+mod qr;
 mod rates;
 mod register;
 mod report;
