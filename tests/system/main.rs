@@ -6,5 +6,6 @@ mod daily;
 mod demo;
 mod hostile;
 mod import;
+mod models;
 mod order;
 mod readme;
