@@ -97,11 +97,11 @@ fn shrunk_rates_are_those_of_a_plain_fine_grid() {
         let got = shrink_rates(&groups, HyperPrior::UniformShrinkage, number(tolerable), 0.95).unwrap();
         let rate = got.rates[group.parse::<usize>().unwrap()];
         let case = format!("{x} of {n}, group {group}");
-        assert_near(&case, got.prior_mean, prior_mean, 2e-6);
-        assert_near(&case, rate.mean, mean, 2e-6);
-        assert_near(&case, rate.probability_above, above, 2e-6);
-        assert_near(&case, rate.interval.low, low, 1e-5);
-        assert_near(&case, rate.interval.high, high, 1e-5);
+        assert_near(&case, got.prior_mean, prior_mean, 2e-5);
+        assert_near(&case, rate.mean, mean, 2e-5);
+        assert_near(&case, rate.probability_above, above, 5e-5);
+        assert_near(&case, rate.interval.low, low, 2e-4);
+        assert_near(&case, rate.interval.high, high, 2e-4);
         seen += 1;
     }
     assert_eq!(seen, 40);

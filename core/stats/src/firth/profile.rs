@@ -35,7 +35,8 @@ pub(super) fn end(fit: &FirthFit, direction: &[f64], drop: f64, side: f64) -> Op
     // To begin with, the end if the likelihood were quadratic.
     let toward = fit.covariance.times(direction);
     let variance = dot(direction, &toward);
-    if !(variance > 0.0) {
+    // A variance that is no number is refused too.
+    if variance.is_nan() || variance <= 0.0 {
         return None;
     }
     let reach = side * (2.0 * drop / variance).sqrt();

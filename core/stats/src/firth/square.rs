@@ -58,8 +58,7 @@ impl Square {
                 let dot: f64 = factor.row(i).iter().zip(factor.row(j)).take(j).map(|(a, b)| a * b).sum();
                 let rest = self.at(i, j) - dot;
                 if i == j {
-                    // Written so that NaN is refused too.
-                    if !(rest > 1e-12 * self.at(i, i)) {
+                    if rest.is_nan() || rest <= 1e-12 * self.at(i, i) {
                         return Err(i);
                     }
                     factor.set(i, i, rest.sqrt());

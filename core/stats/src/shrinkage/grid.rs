@@ -13,9 +13,9 @@ const SEARCH: usize = 17;
 
 /// Points a side when it has found it: so many at least, and none further apart than the step. The sharpest shape that a
 /// wide side can have is exp(t/2 − eᵗ), whose error by the trapezoid rule falls as exp(−π²/step).
-const FEWEST: usize = 32;
+const FEWEST: usize = 22;
 const MOST: usize = 150;
-const STEP: f64 = 0.33;
+const STEP: f64 = 0.6;
 
 /// How far below its top, in logarithms, the density still counts.
 const DEPTH: f64 = 17.0;

@@ -2,18 +2,34 @@
 
 use super::GroupCounts;
 use super::grid::{Grid, Node};
-use crate::saddle::beta_power_term;
-use crate::special::{Tails, beta_quantile, beta_tails};
+use crate::special::{Tails, beta_quantile, beta_tails, beta_tails_and_slope};
 
 /// Weights below this, of the largest, change no digit that is promised.
-const LEAST_WEIGHT: f64 = 3e-7;
+const LEAST_WEIGHT: f64 = 1e-7;
 
 /// Beyond these, in logits, a rate is 0 or 1.
 const LOWEST: f64 = -690.0;
 const HIGHEST: f64 = 36.0;
 
+/// Weights that make a first answer, near enough for one step of the whole.
+const ROUGH_WEIGHT: f64 = 3e-3;
+
 pub(super) struct Mixture {
     parts: Vec<Node>,
+}
+
+/// Tails and density of some parts, their weights taken as whole.
+fn tails_of(parts: &[Node], logit: f64) -> (Tails, f64) {
+    let (x, y) = (1.0 / (1.0 + (-logit).exp()), 1.0 / (1.0 + logit.exp()));
+    let (mut lower, mut upper, mut density, mut whole) = (0.0, 0.0, 0.0, 0.0);
+    for part in parts {
+        let (tails, slope) = beta_tails_and_slope(part.alpha, part.beta, x, y);
+        lower += part.weight * tails.lower;
+        upper += part.weight * tails.upper;
+        density += part.weight * slope;
+        whole += part.weight;
+    }
+    (Tails { lower: lower / whole, upper: upper / whole }, density / whole)
 }
 
 impl Mixture {
@@ -35,19 +51,6 @@ impl Mixture {
         self.parts.iter().map(|p| p.weight * (p.alpha / (p.alpha + p.beta))).sum()
     }
 
-    /// Both tails at a logit, and the density there.
-    fn at(&self, logit: f64) -> (Tails, f64) {
-        let (x, y) = (1.0 / (1.0 + (-logit).exp()), 1.0 / (1.0 + logit.exp()));
-        let (mut lower, mut upper, mut density) = (0.0, 0.0, 0.0);
-        for part in &self.parts {
-            let tails = beta_tails(part.alpha, part.beta, x, y);
-            lower += part.weight * tails.lower;
-            upper += part.weight * tails.upper;
-            density += part.weight * beta_power_term(part.alpha, part.beta, x, y);
-        }
-        (Tails { lower, upper }, density)
-    }
-
     pub(super) fn above(&self, rate: f64) -> f64 {
         let tail = |p: &Node| p.weight * beta_tails(p.alpha, p.beta, rate, 1.0 - rate).upper;
         self.parts.iter().map(tail).sum::<f64>().min(1.0)
@@ -63,29 +66,13 @@ impl Mixture {
         self.solve(tail, |tails| tails.upper, -1.0)
     }
 
-    /// Newton on the logarithm of the tail in logits, within a shrinking range.
+    /// A first answer from the heaviest parts, then one from all of them.
     fn solve(&self, tail: f64, of: impl Fn(Tails) -> f64, sign: f64) -> f64 {
-        let (mut low, mut high) = (LOWEST, HIGHEST);
-        let mut t = self.guess(if sign > 0.0 { tail } else { 1.0 - tail });
-        for _ in 0..100 {
-            let (tails, density) = self.at(t);
-            let miss = of(tails) - tail;
-            // The lower tail rises with t, the upper one falls.
-            if miss * sign > 0.0 {
-                high = t
-            } else {
-                low = t
-            }
-            let step = sign * of(tails) * (tail.ln() - of(tails).ln()) / density;
-            let next = t + step;
-            let next = if next > low && next < high { next } else { 0.5 * (low + high) };
-            let moved = (next - t).abs();
-            t = next;
-            if moved <= 1e-7 {
-                break;
-            }
-        }
-        match t {
+        let most = self.parts.iter().map(|p| p.weight).fold(0.0, f64::max);
+        let rough: Vec<Node> = self.parts.iter().filter(|p| p.weight >= ROUGH_WEIGHT * most).copied().collect();
+        let guess = self.guess(if sign > 0.0 { tail } else { 1.0 - tail });
+        let near = newton(&rough, tail, &of, sign, guess);
+        match newton(&self.parts, tail, &of, sign, near) {
             t if t <= LOWEST + 1.0 => 0.0,
             t if t >= HIGHEST - 0.1 => 1.0,
             t => 1.0 / (1.0 + (-t).exp()),
@@ -112,4 +99,31 @@ impl Mixture {
         let x = beta_quantile(a, b, below);
         (x / (1.0 - x)).ln().clamp(LOWEST + 2.0, HIGHEST - 2.0)
     }
+}
+
+/// Newton on the logarithm of the tail in logits, within a shrinking range.
+fn newton(parts: &[Node], tail: f64, of: &impl Fn(Tails) -> f64, sign: f64, start: f64) -> f64 {
+    let (mut low, mut high) = (LOWEST, HIGHEST);
+    let mut t = start;
+    for _ in 0..100 {
+        let (tails, density) = tails_of(parts, t);
+        let miss = of(tails) - tail;
+        // The lower tail rises with t, the upper one falls.
+        if miss * sign > 0.0 {
+            high = t
+        } else {
+            low = t
+        }
+        let step = sign * of(tails) * (tail.ln() - of(tails).ln()) / density;
+        let next = t + step;
+        let is_inside = next > low && next < high;
+        let next = if is_inside { next } else { 0.5 * (low + high) };
+        let moved = (next - t).abs();
+        t = next;
+        // Newton squares the error, so a step this small leaves one below a millionth.
+        if moved <= if is_inside { 3e-4 } else { 1e-7 } {
+            break;
+        }
+    }
+    t
 }
