@@ -77,7 +77,7 @@ fn grouped_shots() -> Vec<BinomialGroup> {
             t if t < 15 => f64::from(u8::from(mixed(g * 14) % 15 == t)),
             t => (mixed(g * 31 + t) % 1000) as f64 / 500.0 - 1.0,
         };
-        BinomialGroup { values: (0..20).map(value).collect(), failures: u64::from(mixed(g) % 2), trials: 50 }
+        BinomialGroup { values: (0..20).map(value).collect(), failures: mixed(g) % 2, trials: 50 }
     };
     (0..2_000).map(group).collect()
 }
@@ -102,7 +102,7 @@ fn firth_20_terms_100_000_shots_with_intervals_and_tests(bencher: Bencher<'_, '_
 #[divan::bench]
 fn beta_binomial_of_1_000_volleys(bencher: Bencher<'_, '_>) {
     let volleys: Vec<Cluster> = (0..1_000)
-        .map(|n| Cluster { failures: if mixed(n) % 5 == 0 { mixed(n) % 8 } else { 0 }, trials: 10 })
+        .map(|n| Cluster { failures: if mixed(n).is_multiple_of(5) { mixed(n) % 8 } else { 0 }, trials: 10 })
         .collect();
     bencher.bench_local(|| beta_binomial(&[ClusterTable::new(volleys.iter().copied()).ok()?], 0.95).ok());
 }
