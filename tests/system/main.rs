@@ -7,5 +7,6 @@ mod daily;
 mod demo;
 mod hostile;
 mod import;
+mod models;
 mod order;
 mod readme;

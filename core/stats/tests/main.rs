@@ -3,6 +3,8 @@
 mod coverage;
 mod fixtures;
 mod laws;
+mod models;
 mod published;
 mod published_comparisons;
+mod published_models;
 mod tables;

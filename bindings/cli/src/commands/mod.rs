@@ -4,6 +4,7 @@ mod compare;
 mod decide;
 mod field;
 mod files;
+mod model;
 mod plan;
 mod qr;
 mod rates;
@@ -11,6 +12,7 @@ mod register;
 mod report;
 mod shell;
 mod target;
+mod trend;
 mod volley;
 mod watch;
 
@@ -22,6 +24,7 @@ use crate::session::Session;
 
 pub(crate) use compare::CompareArgs;
 pub(crate) use field::{print_disputes, print_live};
+pub(crate) use model::ModelArgs;
 pub(crate) use rates::{print_pairings, print_rates};
 pub(crate) use watch::WatchArgs;
 
@@ -108,6 +111,7 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Rates(args) => rates::rates(context, &args),
         Command::Pairings(args) => rates::pairings(context, &args),
         Command::Compare(args) => compare::compare(context, &args),
+        Command::Model(args) => model::model(context, &args),
         Command::Watch(args) => watch::watch(context, &args),
         Command::Disputes => field::disputes(context),
         Command::Live(args) => field::live(context, &args),
