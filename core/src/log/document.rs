@@ -22,6 +22,12 @@ pub(super) const LABELS: &str = "labels";
 const ENTRIES_ID: &str = "2@00000000000000000000000000000000";
 const LABELS_ID: &str = "3@00000000000000000000000000000000";
 
+/// About how many bytes of entries go into one change; a single larger entry goes alone.
+const CHANGE_BYTES: usize = 192 << 10;
+
+/// What an entry takes in a change beside its own bytes: its key and its rows in the columns.
+const ENTRY_OVERHEAD: usize = 48;
+
 /// The newest schema of a document that this program reads and writes.
 pub const SCHEMA_VERSION: u64 = 1;
 
@@ -311,17 +317,30 @@ impl Document {
         self.ids.is_empty()
     }
 
-    /// Adds entries in one commit and returns the bytes to store; those already here are left as they are.
+    /// Adds entries and returns the bytes to store; those already here are left as they are.
+    ///
+    /// Many become several changes, none of them larger than a message between two devices may be.
     pub(super) fn put(&mut self, entries: &[(EntryId, Vec<u8>)]) -> Result<Vec<u8>, AutomergeError> {
         let map = self.entries.clone();
-        let new: Vec<_> = entries.iter().filter(|(id, _)| !self.ids.contains(id)).collect();
-        self.change(|tx| {
-            for (id, bytes) in &new {
-                tx.put(&map, id.to_string(), ScalarValue::Bytes(bytes.clone()))?;
+        let mut new =
+            entries.iter().filter(|(id, _)| !self.ids.contains(id)).collect::<Vec<_>>().into_iter().peekable();
+        let mut chunk = Vec::new();
+        while new.peek().is_some() {
+            let mut room = CHANGE_BYTES;
+            let mut group = Vec::new();
+            while let Some(entry) = new.next_if(|(_, bytes)| group.is_empty() || bytes.len() <= room) {
+                room = room.saturating_sub(entry.1.len() + ENTRY_OVERHEAD);
+                group.push(entry);
             }
-            Ok(())
-        })
-        .inspect(|_| self.ids.extend(new.iter().map(|(id, _)| *id)))
+            chunk.extend(self.change(|tx| {
+                for (id, bytes) in &group {
+                    tx.put(&map, id.to_string(), ScalarValue::Bytes(bytes.clone()))?;
+                }
+                Ok(())
+            })?);
+            self.ids.extend(group.iter().map(|(id, _)| *id));
+        }
+        Ok(chunk)
     }
 
     /// Makes one commit and returns the bytes of its change; empty if nothing changed.

@@ -68,11 +68,14 @@ impl PeerState {
         self.state.encode()
     }
 
-    /// Takes back what was sent and not answered, so that it is sent again.
+    /// Takes back what was sent and not answered, so that it is sent again, and asks the peer to do the same: what it
+    /// had sent may have been lost here with a document that was dropped from memory.
     pub fn forget_unanswered(&mut self) {
-        let reader = self.state.read_only;
-        self.state = Self::from_bytes(&self.to_bytes()).state;
-        self.state.read_only = reader;
+        let fresh = Self::from_bytes(&self.to_bytes()).state;
+        let before = std::mem::replace(&mut self.state, fresh);
+        self.state.read_only = before.read_only;
+        self.state.their_capabilities = before.their_capabilities;
+        self.state.needs_reset = true;
     }
 
     /// Tells whether the peer is known to lack nothing and to have nothing new, as far as either side takes in from the
@@ -128,7 +131,9 @@ impl<S: Store> Log<S> {
             let before = peer.state.clone();
             let Some(mut message) = doc.generate_sync_message(&mut peer.state) else { return Ok(None) };
             let mut size: usize = message.changes.iter().map(<[u8]>::len).sum();
-            if size > limits.out_bytes {
+            // A peer takes no more than this side would.
+            let mut allowance = limits.allowance;
+            if size > limits.out_bytes || message.changes.iter().any(|c| screen(c, &mut allowance).is_err()) {
                 // The whole document, or many changes: as single ones, and only as many as one message may have.
                 peer.state = before;
                 let abilities = peer.state.their_capabilities.take();
@@ -230,9 +235,9 @@ impl<S: Store> Log<S> {
 ///
 /// Changes come in an order in which each builds only on earlier ones, so those at the front can be applied.
 fn cut(message: &mut Message, state: &mut State, limits: &MessageLimits) -> Result<usize, Unreadable> {
-    let (mut kept, mut size): (Vec<Vec<u8>>, usize) = (Vec::new(), 0);
+    let (mut kept, mut size, mut allowance): (Vec<Vec<u8>>, usize, _) = (Vec::new(), 0, limits.allowance);
     for change in message.changes.iter() {
-        let fits = size + change.len() <= limits.out_bytes && kept.len() < limits.allowance.chunks;
+        let fits = size + change.len() <= limits.out_bytes && screen(change, &mut allowance).is_ok();
         if kept.is_empty() || fits {
             size += change.len();
             kept.push(change.to_vec());

@@ -332,3 +332,25 @@ fn an_answer_that_never_comes_is_asked_for_again() {
     assert!(said.met > 0, "{said:?}");
     assert_eq!(two.entries().len(), 4);
 }
+
+#[test]
+fn entries_that_inflate_hugely_go_over_in_messages_that_the_other_side_takes() {
+    let (mut one, mut two) = pair();
+    let outing = OutingId::named("notes");
+    let mut random = seeded(9);
+    let entries: Vec<_> = (0..300)
+        .map(|n| {
+            let at = Moment { unix_ms: NOW as i64 + n, offset_minutes: 0 };
+            let mut entry = Entry::new(EntryId::new(at.unix_ms, &mut random), one.device, at);
+            let (conditions, source) = (Conditions::default(), Some("the same words ".repeat(5_000)));
+            entry.state(crate::facts::Fact::Reading(Reading { outing, at, conditions, source }));
+            (Home::Outing(outing), entry)
+        })
+        .collect();
+    // 22 MB of text that deflates to next to nothing, written in one go.
+    one.log.write_all(&entries).expect("writes");
+    let said = talk(&mut one, &mut two);
+    assert_eq!(said.closed, None);
+    assert_eq!(two.entries().len(), 300);
+    assert_eq!(one.engine.progress().stage, Stage::Met);
+}
