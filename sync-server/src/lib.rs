@@ -7,6 +7,7 @@
 //! ```text
 //! listen    sockets, TLS, how many connections an address may have
 //! http      routes, errors as problem JSON, the OpenAPI description
+//! repo      one WebSocket of a stock automerge-repo client
 //! socket    one WebSocket: frames in, frames out, pings, patience
 //! access    tokens, roles, revocation; the only place that knows who may do what
 //! crews     the logs: one thread at a time has a crew's log and the engines of its sessions
@@ -43,6 +44,7 @@ mod limits;
 mod listen;
 pub mod logging;
 mod metrics;
+mod repo;
 mod server;
 mod socket;
 pub mod stores;

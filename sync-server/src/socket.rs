@@ -27,7 +27,7 @@ use crate::metrics::Metrics;
 const LAST_WORDS: Duration = Duration::from_secs(2);
 
 /// Signs of life that a device may send at once, and then each second.
-const SIGNS: (u32, f64) = (60, 2.0);
+pub(crate) const SIGNS: (u32, f64) = (60, 2.0);
 
 /// What a device may do in its conversation.
 pub(crate) struct Rights {
@@ -40,11 +40,16 @@ pub(crate) struct Rights {
 
 /// Holds the conversation until either side ends it.
 pub(crate) async fn serve(app: Arc<App>, socket: WebSocket, rights: Rights) {
+    counted(&app, &rights, converse(&app, socket, &rights)).await;
+}
+
+/// Counts a session for as long as it lasts, and notes why it ended.
+pub(crate) async fn counted(app: &Arc<App>, rights: &Rights, session: impl Future<Output = Reason>) {
     let _alive = app.alive();
     app.metrics.sessions.fetch_add(1, Ordering::Relaxed);
     Metrics::add(&app.metrics.joins, 1);
     let began = Instant::now();
-    let reason = converse(&app, socket, &rights).await;
+    let reason = session.await;
     app.metrics.sessions.fetch_sub(1, Ordering::Relaxed);
     app.metrics.ended(reason.code());
     if reason.is_fault() {
@@ -111,7 +116,7 @@ async fn next_frame(stream: &mut SplitStream<WebSocket>) -> Result<Bytes, Reason
 }
 
 /// Tells a broken connection from bytes that are no WebSocket frame, or one that is too large.
-fn spoilt(error: axum::Error) -> Reason {
+pub(crate) fn spoilt(error: axum::Error) -> Reason {
     match error.into_inner().downcast::<Error>().as_deref() {
         Ok(Error::Protocol(ProtocolError::ResetWithoutClosingHandshake)) => Reason::Gone,
         Ok(Error::Capacity(_) | Error::Protocol(_) | Error::Utf8(_)) => Reason::NoFrame,
@@ -219,7 +224,7 @@ async fn write(
 }
 
 /// Closes the WebSocket with a status and a code, if the device still reads.
-async fn last_words(sink: &mut SplitSink<WebSocket, Message>, reason: Reason) {
+pub(crate) async fn last_words(sink: &mut SplitSink<WebSocket, Message>, reason: Reason) {
     let close = CloseFrame { code: reason.status(), reason: reason.code().into() };
     let _ = timeout(LAST_WORDS, sink.send(Message::Close(Some(close)))).await;
 }

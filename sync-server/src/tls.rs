@@ -119,6 +119,8 @@ pub(crate) struct Place {
     pin: String,
     /// Whether browsers may be told to insist on TLS here.
     pub(crate) publicly_trusted: bool,
+    /// Whether this server does TLS itself.
+    pub(crate) tls: bool,
 }
 
 impl Place {
@@ -139,7 +141,7 @@ impl Place {
             addresses.push(listening.to_string());
         }
         let pin = fingerprint.filter(|_| !publicly_trusted).unwrap_or("web").to_owned();
-        Self { addresses, pin, publicly_trusted }
+        Self { addresses, pin, publicly_trusted, tls: !matches!(config.tls, Tls::Plain) }
     }
 
     /// Writes an invitation (see `Invitation` in embertally-link). Everything secret is in the fragment, which is never

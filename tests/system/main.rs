@@ -10,3 +10,4 @@ mod import;
 mod models;
 mod order;
 mod readme;
+mod sync;

@@ -18,6 +18,7 @@ mod limits;
 mod outline;
 mod peer;
 mod refusal;
+pub mod repo;
 
 pub use engine::{Config, Effect, Engine, Event, Progress, Stage};
 pub use frame::{Frame, PROTOCOL};

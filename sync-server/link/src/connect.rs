@@ -36,7 +36,8 @@ pub(crate) async fn connect(invitation: &Invitation) -> Result<(Box<Wire>, Strin
             }
         }
     }
-    Err(worst.unwrap_or(LinkError::Unreachable { place: "the server".to_owned(), what: "it has no address".to_owned() }))
+    Err(worst
+        .unwrap_or(LinkError::Unreachable { place: "the server".to_owned(), what: "it has no address".to_owned() }))
 }
 
 async fn connect_to(address: &Address, invitation: &Invitation) -> Result<Wire, LinkError> {
@@ -48,16 +49,14 @@ async fn connect_to(address: &Address, invitation: &Invitation) -> Result<Wire, 
     let secure = async { connector.connect(name, stream).await.map_err(|e| not_safe(&place, &invitation.trust, &e)) };
     let stream = TlsStream::from(step(&place, "agreeing on encryption", secure).await?);
     let request = request(&place, invitation)?;
-    let upgrade = async {
-        client_async_with_config(request, stream, Some(limits())).await.map_err(|e| not_upgraded(&place, &e))
-    };
+    let upgrade =
+        async { client_async_with_config(request, stream, Some(limits())).await.map_err(|e| not_upgraded(&place, &e)) };
     Ok(step(&place, "opening the conversation", upgrade).await?.0)
 }
 
 fn request(place: &str, invitation: &Invitation) -> Result<Request, LinkError> {
     let bad = |what: String| LinkError::NotAServer { place: place.to_owned(), what };
-    let mut request =
-        format!("wss://{place}{PATH}").into_client_request().map_err(|e| bad(e.to_string()))?;
+    let mut request = format!("wss://{place}{PATH}").into_client_request().map_err(|e| bad(e.to_string()))?;
     let mut bearer = HeaderValue::from_str(&format!("Bearer {}", invitation.token.reveal()))
         .map_err(|_| bad("the token is no header value".to_owned()))?;
     bearer.set_sensitive(true);

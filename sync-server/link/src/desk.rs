@@ -37,6 +37,8 @@ struct Talk {
     outbox: Outbox,
     place: String,
     opens: bool,
+    /// Whether something came since it was last said that both are up to date.
+    news: bool,
     /// Why it was ended from here; what comes after that is not looked at.
     error: Option<LinkError>,
 }
@@ -68,11 +70,7 @@ pub(crate) struct Desk<'a, S> {
 }
 
 impl<'a, S: Store> Desk<'a, S> {
-    pub(crate) fn new(
-        log: &'a mut Log<S>,
-        device: DeviceId,
-        notes: &'a mut Notes<'a, S>,
-    ) -> Result<Self, LinkError> {
+    pub(crate) fn new(log: &'a mut Log<S>, device: DeviceId, notes: &'a mut Notes<'a, S>) -> Result<Self, LinkError> {
         // What is written from now on counts as new; what was before is in the first comparison.
         log.refresh()?;
         // The other side is known by its certificate or by the crew's code, and one's own log is small beside a
@@ -109,8 +107,13 @@ impl<'a, S: Store> Desk<'a, S> {
             Arrival::Opened { line, place, opens, outbox } => {
                 let new = if opens { Engine::opener } else { Engine::answerer };
                 let engine = new(self.config.clone());
-                self.talks.insert(line, Talk { engine, outbox, place: place.clone(), opens, error: None });
+                self.talks.insert(line, Talk { engine, outbox, place: place.clone(), opens, news: false, error: None });
                 self.note(Note::Meeting { place });
+                // The comparison is of what the store holds; what is in memory must not be older.
+                if let Err(error) = self.look() {
+                    self.talks.get_mut(&line)?.end(error);
+                    return None;
+                }
                 self.tell(line, Event::Opened)
             }
             Arrival::Frame { line, bytes } => self.tell(line, Event::Frame(&bytes)),
@@ -158,6 +161,7 @@ impl<'a, S: Store> Desk<'a, S> {
         }
         // The answering side finds nothing to do at first, before the other has said what it has.
         met &= talk.opens || talk.engine.progress().frames_in > 1;
+        talk.news = !met && (talk.news || !changed.is_empty());
         let place = talk.place.clone();
         for (document, entries) in changed {
             self.tally.entries_came += entries as u64;
@@ -189,8 +193,17 @@ impl<'a, S: Store> Desk<'a, S> {
         }
     }
 
-    /// Looks for what other processes wrote into the same store, and tells of it.
+    /// Looks for what other processes wrote into the same store, and tells of it; and says who is up to date again after
+    /// something came. A peer that gives what is new says no word that it was all; so it is looked now and then.
     pub(crate) fn look(&mut self) -> Result<(), LinkError> {
+        let tally = self.tally();
+        let is_even = |talk: &&mut Talk| talk.news && talk.engine.progress().stage == Stage::Met;
+        let mut even = Vec::new();
+        for talk in self.talks.values_mut().filter(is_even) {
+            talk.news = false;
+            even.push(talk.place.clone());
+        }
+        even.into_iter().for_each(|place| self.note(Note::UpToDate { place, tally }));
         match self.log.refresh() {
             Ok(documents) if documents.is_empty() => Ok(()),
             Ok(documents) => {

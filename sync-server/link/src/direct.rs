@@ -85,7 +85,11 @@ async fn prove(stream: &mut TlsStream<TcpStream>, code: &Code, side: Side, place
         stream.flush().await.map_err(io)?;
         stream.read_exact(&mut shown).await.map_err(unproved)?;
         // Comparing two hashes takes the same time whatever they are.
-        return if expected(Side::Answers) == shown { Ok(()) } else { Err(LinkError::WrongCode { place: place.to_owned() }) };
+        return if expected(Side::Answers) == shown {
+            Ok(())
+        } else {
+            Err(LinkError::WrongCode { place: place.to_owned() })
+        };
     }
     stream.read_exact(&mut shown).await.map_err(unproved)?;
     if expected(Side::Calls) != shown {
@@ -102,10 +106,11 @@ async fn proved(
     place: &str,
 ) -> Result<Box<Wire>, LinkError> {
     let all = async {
-        let mut stream = stream.await.map_err(|e| match e.get_ref().and_then(|e| e.downcast_ref::<rustls::Error>()) {
-            Some(error) => LinkError::NotSafe { place: place.to_owned(), what: error.to_string() },
-            None => LinkError::Unreachable { place: place.to_owned(), what: reason(&e) },
-        })?;
+        let mut stream =
+            stream.await.map_err(|e| match e.get_ref().and_then(|e| e.downcast_ref::<rustls::Error>()) {
+                Some(error) => LinkError::NotSafe { place: place.to_owned(), what: error.to_string() },
+                None => LinkError::Unreachable { place: place.to_owned(), what: reason(&e) },
+            })?;
         prove(&mut stream, code, side, place).await?;
         Ok(stream)
     };

@@ -187,8 +187,7 @@ impl Invitation {
             Trust::Pin(hash) => hex(hash),
             Trust::Web => "web".to_owned(),
         };
-        let mut text =
-            format!("https://{first}/#crew={}&token={}&pin={pin}", hex(&self.crew), self.token.reveal());
+        let mut text = format!("https://{first}/#crew={}&token={}&pin={pin}", hex(&self.crew), self.token.reveal());
         for address in addresses {
             text.push_str("&also=");
             text.push_str(&address.to_string());

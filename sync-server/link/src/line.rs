@@ -102,9 +102,10 @@ pub(crate) fn reason(error: &std::io::Error) -> String {
     use std::io::ErrorKind;
     match error.kind() {
         ErrorKind::ConnectionRefused => "nobody listens there".to_owned(),
-        ErrorKind::ConnectionReset | ErrorKind::ConnectionAborted | ErrorKind::BrokenPipe | ErrorKind::UnexpectedEof => {
-            "it hung up".to_owned()
-        }
+        ErrorKind::ConnectionReset
+        | ErrorKind::ConnectionAborted
+        | ErrorKind::BrokenPipe
+        | ErrorKind::UnexpectedEof => "it hung up".to_owned(),
         ErrorKind::HostUnreachable | ErrorKind::NetworkUnreachable | ErrorKind::NetworkDown => {
             "there is no way to it from here".to_owned()
         }

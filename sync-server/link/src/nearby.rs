@@ -132,9 +132,7 @@ fn addresses(service: &ResolvedService) -> Vec<SocketAddr> {
     let mut sorted = BTreeMap::new();
     for address in service.get_addresses() {
         let socket = match address {
-            ScopedIp::V6(v6) => {
-                SocketAddr::V6(SocketAddrV6::new(*v6.addr(), service.port, 0, v6.scope_id().index))
-            }
+            ScopedIp::V6(v6) => SocketAddr::V6(SocketAddrV6::new(*v6.addr(), service.port, 0, v6.scope_id().index)),
             other => SocketAddr::new(other.to_ip_addr(), service.port),
         };
         let is_usable = service.port != 0 && !socket.ip().is_unspecified() && !socket.ip().is_multicast();

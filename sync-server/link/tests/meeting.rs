@@ -13,7 +13,7 @@ use super::world::{Device, silent};
 
 fn held(server: &Server) -> BTreeSet<EntryId> {
     let mut ids = BTreeSet::new();
-    server.log.lock().expect("it is whole").replay(|_, entry| drop(ids.insert(entry.id))).expect("it is read");
+    server.log.lock().expect("it is whole").replay(|_, entry| _ = ids.insert(entry.id)).expect("it is read");
     ids
 }
 

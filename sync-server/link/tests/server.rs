@@ -79,7 +79,7 @@ async fn accept(listener: TcpListener, acceptor: TlsAcceptor, log: Arc<Mutex<Log
         if matches!(habit, Habit::HangsUpAfter(_)) {
             habit = Habit::Good;
         }
-        tokio::spawn(async { drop(task.await) });
+        tokio::spawn(task);
     }
 }
 
@@ -118,8 +118,7 @@ async fn serve(
         Habit::Nonsense => wire.send(Message::Binary(vec![0xff; 100].into())).await.ok()?,
         _ => {}
     }
-    let config =
-        Config { device: DeviceId::named("the server"), limits: Limits::default(), peer_reads_only: false };
+    let config = Config { device: DeviceId::named("the server"), limits: Limits::default(), peer_reads_only: false };
     let mut engine = Engine::answerer(config);
     let mut frames = 0;
     while let Some(Ok(message)) = wire.next().await {

@@ -54,7 +54,7 @@ impl<S: Store> Device<S> {
     pub(crate) fn entries(&mut self) -> BTreeSet<EntryId> {
         let mut ids = BTreeSet::new();
         self.log.refresh().expect("it is read");
-        self.log.replay(|_, entry| drop(ids.insert(entry.id))).expect("it is read");
+        self.log.replay(|_, entry| _ = ids.insert(entry.id)).expect("it is read");
         ids
     }
 

@@ -8,6 +8,7 @@
 //! of devices has only this module to change.
 
 mod record;
+mod session;
 mod throttle;
 mod token;
 
@@ -16,7 +17,7 @@ use std::net::IpAddr;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use std::time::Instant;
 
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode};
 use embertally_core::facts::DeviceId;
 
 pub use record::{CrewRecord, Role, TokenRecord};
@@ -49,6 +50,8 @@ struct Known {
 pub struct Access {
     stores: Arc<dyn CrewStores>,
     limits: ServerLimits,
+    /// Seals the cookies of sessions; made anew at each start.
+    cookie_key: [u8; 32],
     known: RwLock<Known>,
     wrong: Mutex<Buckets<IpAddr>>,
 }
@@ -63,10 +66,11 @@ impl Access {
     /// Reads the registry.
     ///
     /// # Errors
-    /// [`ServerError::Store`], [`ServerError::Registry`].
+    /// [`ServerError::Store`], [`ServerError::Registry`], [`ServerError::NoRandom`].
     pub(crate) fn open(stores: Arc<dyn CrewStores>, limits: &ServerLimits) -> Result<Self, ServerError> {
         let wrong = Mutex::new(Buckets::new(limits.wrong_tokens_at_once, 1.0 / 6.0));
-        let access = Self { stores, limits: limits.clone(), known: RwLock::default(), wrong };
+        let cookie_key = random()?;
+        let access = Self { stores, limits: limits.clone(), cookie_key, known: RwLock::default(), wrong };
         access.reload()?;
         Ok(access)
     }
@@ -208,11 +212,38 @@ impl Access {
     /// # Errors
     /// 401 without a token that counts, 429 after too many such tries from one address.
     pub fn admit(&self, headers: &HeaderMap, address: IpAddr) -> Result<Arc<Token>, Problem> {
-        let given = headers.get(header::AUTHORIZATION).and_then(|v| v.to_str().ok());
-        let secret = given.and_then(|v| v.split_once(' ')).filter(|(scheme, _)| scheme.eq_ignore_ascii_case("bearer"));
-        let Some((_, secret)) = secret else {
+        let Some(secret) = session::bearer(headers) else {
             return Err(Problem::new(StatusCode::UNAUTHORIZED, "E_SERVER_NO_TOKEN", "a bearer token is needed"));
         };
+        self.admit_secret(secret, address)
+    }
+
+    /// Finds the token of a request of the automerge-repo protocol: as a bearer's, as the password of `Authorization:
+    /// Basic`, or by a session's cookie. A browser must have been sent by a page of this host.
+    ///
+    /// # Errors
+    /// As [`Access::admit`], and 403 for a page of another host.
+    pub(crate) fn admit_client(&self, headers: &HeaderMap, address: IpAddr) -> Result<Arc<Token>, Problem> {
+        let origin = session::same_origin(headers);
+        if origin == Some(false) {
+            return Err(forbidden("a page of another host may not connect here"));
+        }
+        if let Some(secret) = session::bearer(headers) {
+            return self.admit_secret(secret, address);
+        }
+        if let Some(secret) = session::password(headers) {
+            return self.admit_secret(&secret, address);
+        }
+        // A browser always says where its page is from: without that, a cookie is not from one.
+        let id = self.of_session(headers).filter(|_| origin == Some(true));
+        let token = id.and_then(|id| self.read().tokens.get(&id).cloned()).filter(|t| !t.is_revoked());
+        token.ok_or_else(|| {
+            let detail = "a token is needed: in the Authorization header, or a session made by POST /repo/session";
+            Problem::new(StatusCode::UNAUTHORIZED, "E_SERVER_NO_TOKEN", detail)
+        })
+    }
+
+    fn admit_secret(&self, secret: &str, address: IpAddr) -> Result<Arc<Token>, Problem> {
         if let Some(token) = self.find(secret.trim()) {
             return Ok(token);
         }

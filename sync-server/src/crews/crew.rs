@@ -89,8 +89,14 @@ impl Crew {
     pub(super) fn end(&mut self, session: SessionId) {
         self.event(session, Event::Closed);
         self.sessions.remove(&session);
-        if self.sessions.is_empty() {
-            self.idle_since = Some(Instant::now());
+        self.look_whether_idle();
+    }
+
+    /// Notes since when nobody is here; listeners go without a word.
+    fn look_whether_idle(&mut self) {
+        self.listeners.retain(|listener| !listener.is_closed());
+        if self.sessions.is_empty() && self.listeners.is_empty() {
+            self.idle_since.get_or_insert_with(Instant::now);
         }
     }
 
@@ -99,6 +105,7 @@ impl Crew {
         for session in ids {
             self.event(session, Event::Tick);
         }
+        self.look_whether_idle();
     }
 
     /// Looks for what others wrote into the store.

@@ -7,6 +7,7 @@ use axum::body::Bytes;
 use axum::extract::rejection::BytesRejection;
 use axum::extract::{Extension, Path, State};
 use axum::http::{HeaderMap, StatusCode};
+use embertally_core::facts::DocumentId;
 use serde::Deserialize;
 use serde_json::{Value, json};
 
@@ -15,6 +16,7 @@ use crate::access::{must_be_admin, one_line};
 use crate::error::Problem;
 use crate::hub::{App, blocking};
 use crate::listen::Visit;
+use crate::repo;
 
 pub(super) async fn list(
     State(app): State<Arc<App>>,
@@ -61,7 +63,7 @@ pub(super) async fn one(
             let s = &line.summary;
             (bytes, entries, shots) = (bytes + line.bytes, entries + s.entries, shots + s.shots);
             json!({
-                "document": line.document.to_string(), "title": s.title, "entries": s.entries, "shots": s.shots,
+                "document": line.document.to_string(), "url": repo::url(crew.id, line.document), "title": s.title, "entries": s.entries, "shots": s.shots,
                 "bytes": line.bytes, "first_ms": s.first_ms, "last_ms": s.last_ms,
             })
         })
@@ -71,6 +73,7 @@ pub(super) async fn one(
         "id": crew.id, "title": crew.title, "made_ms": crew.made_ms,
         "bytes": bytes, "entries": entries, "shots": shots,
         "quota": { "bytes": quota.bytes, "documents": quota.documents, "entries": quota.entries },
+        "register_url": repo::url(crew.id, DocumentId::Register { part: 1 }),
         "documents": documents,
     })))
 }

@@ -14,6 +14,8 @@ mod sync;
 mod tokens;
 mod words;
 
+pub(crate) use sync::may_begin;
+
 use std::sync::Arc;
 
 use axum::Router;
@@ -27,6 +29,7 @@ use crate::error::Problem;
 use crate::hub::App;
 use crate::ids::CrewId;
 use crate::listen::Visit;
+use crate::repo;
 
 /// The OpenAPI 3.1 description of the HTTP part.
 pub const OPENAPI: &str = include_str!("openapi.json");
@@ -37,6 +40,8 @@ type Route = (&'static str, &'static str, MethodRouter<Arc<App>>);
 fn table() -> Vec<Route> {
     vec![
         ("get", "/sync", get(sync::sync)),
+        ("get", "/repo", get(repo::begin)),
+        ("post", "/repo/session", post(repo::session)),
         ("get", "/healthz", get(health::health)),
         ("get", "/readyz", get(health::ready)),
         ("get", "/metrics", get(health::metrics)),
@@ -78,7 +83,7 @@ pub(crate) fn wrapped(app: &Arc<App>, routes: Router) -> Router {
 }
 
 /// Finds who is calling, and counts the request.
-fn caller(app: &App, headers: &HeaderMap, visit: &Visit) -> Result<Arc<Token>, Problem> {
+pub(crate) fn caller(app: &App, headers: &HeaderMap, visit: &Visit) -> Result<Arc<Token>, Problem> {
     let token = app.access.admit(headers, visit.address())?;
     if !token.may_ask() {
         let detail = "too many requests with this token; wait a few seconds";

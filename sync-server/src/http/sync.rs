@@ -8,9 +8,10 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use embertally_core::sync::PROTOCOL;
 
-use crate::access::{Role, forbidden};
+use crate::access::{Role, Token, forbidden};
 use crate::error::Problem;
 use crate::hub::App;
+use crate::ids::CrewId;
 use crate::listen::Visit;
 use crate::socket::{self, Rights};
 
@@ -21,14 +22,11 @@ const WRITE_BUFFER: usize = 4 << 10;
 /// Room for a WebSocket frame's own head.
 const HEAD: usize = 64;
 
-pub(super) async fn sync(
-    State(app): State<Arc<App>>,
-    Extension(visit): Extension<Arc<Visit>>,
-    headers: HeaderMap,
-    upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
-) -> Result<Response, Problem> {
-    // Who it is comes first: nothing is told or allocated before.
-    let token = app.access.admit(&headers, visit.address())?;
+/// Says in which crew's log a token may begin a conversation, and whether it may only read there.
+///
+/// # Errors
+/// A [`Problem`] if it may not, or not now.
+pub(crate) fn may_begin(app: &App, token: &Token) -> Result<(CrewId, bool), Problem> {
     let record = token.record();
     let (Some(crew), Role::Writer | Role::Reader) = (record.crew, record.role) else {
         return Err(forbidden("this token is not for a crew's log"));
@@ -42,6 +40,18 @@ pub(super) async fn sync(
         let detail = "too many conversations with this token ended for what the device sent; wait a minute";
         return Err(Problem::new(StatusCode::TOO_MANY_REQUESTS, "E_SERVER_STANDING", detail).retry(60));
     }
+    Ok((crew, reads_only))
+}
+
+pub(super) async fn sync(
+    State(app): State<Arc<App>>,
+    Extension(visit): Extension<Arc<Visit>>,
+    headers: HeaderMap,
+    upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
+) -> Result<Response, Problem> {
+    // Who it is comes first: nothing is told or allocated before.
+    let token = app.access.admit(&headers, visit.address())?;
+    let (crew, reads_only) = may_begin(&app, &token)?;
     let upgrade = upgrade.map_err(|_| {
         Problem::new(
             StatusCode::UPGRADE_REQUIRED,

@@ -111,14 +111,14 @@ async fn routes_of_others_stand_beside_the_servers_own_under_the_same_rules() {
             let seat = token.seat().map(|seat| seat.token().record().label.clone());
             Ok::<_, Problem>(format!("{} from {}", seat.unwrap_or_default(), visit.address()))
         };
-        Router::new().route("/repo", get(answer))
+        Router::new().route("/others", get(answer))
     }));
     let rig = Rig::with(|c| c.extend = vec![extend]).await;
     let (_, token) = rig.crew("Crew A");
-    let answer = rig.get("/repo", &token).await;
+    let answer = rig.get("/others", &token).await;
     assert_eq!((answer.status, answer.text()), (200, "first invitation from 127.0.0.1"));
     assert!(answer.head.contains("x-content-type-options: nosniff"), "{}", answer.head);
-    assert_eq!(rig.get("/repo", "").await.code(), "E_SERVER_NO_TOKEN");
+    assert_eq!(rig.get("/others", "").await.code(), "E_SERVER_NO_TOKEN");
     assert_eq!(rig.get("/healthz", "").await.status, 200);
 }
 

@@ -40,6 +40,10 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("report out.html", &["file", "bytes", "complete"]),
     ("carry out.carry", &["documents", "entries", "bytes", "complete"]),
     ("absorb out.carry", &["documents", "entries_added", "entries_already_there"]),
+    ("nearby --new", &["code"]),
+    ("nearby --show", &["code"]),
+    ("nearby --forget", &["forgotten"]),
+    ("sync --forget", &["forgotten"]),
     ("withdraw {volley} --reason 'a test of the call'", &["saved", "fact", "withdrawal", "live_before", "live_after"]),
     ("crew", &["rows"]),
     ("type", &["rows"]),
@@ -72,8 +76,8 @@ fn every_command_prints_one_json_object_with_its_stable_fields() {
 fn no_command_was_forgotten_here() {
     let listed = commands(Device::new().done("--help").text());
     let tried: BTreeSet<&str> = OBJECTS.iter().filter_map(|(line, _)| line.split_whitespace().next()).collect();
-    // The demo has its own tests; the others print texts for programs already.
-    let others = ["demo", "completions", "man", "help"];
+    // The demo and the server have their own tests; the others print texts for programs already.
+    let others = ["demo", "serve", "completions", "man", "help"];
     let forgotten: Vec<_> =
         listed.iter().filter(|name| !tried.contains(name.as_str()) && !others.contains(&name.as_str())).collect();
     assert!(listed.len() > 20 && forgotten.is_empty(), "{forgotten:?}");

@@ -2,6 +2,7 @@
 
 mod field;
 mod files;
+mod link;
 mod rates;
 mod register;
 
@@ -11,6 +12,7 @@ use clap::{Args, Parser, Subcommand};
 
 pub(crate) use field::*;
 pub(crate) use files::*;
+pub(crate) use link::*;
 pub(crate) use rates::*;
 pub(crate) use register::*;
 
@@ -85,6 +87,12 @@ pub(crate) enum Command {
     Carry(CarryArgs),
     /// Take in a carry file from another device
     Absorb(AbsorbArgs),
+    /// Run the server where crews' logs meet
+    Serve(ServeArgs),
+    /// Meet the crew's server: give what it lacks, take what is new
+    Sync(SyncArgs),
+    /// Meet the crew's other devices on this network, with no server
+    Nearby(NearbyArgs),
     /// Print a completion script for a shell
     Completions {
         /// The shell

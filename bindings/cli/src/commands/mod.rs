@@ -4,13 +4,17 @@ mod compare;
 mod decide;
 mod field;
 mod files;
+mod meeting;
 mod model;
+mod nearby;
 mod plan;
 mod qr;
 mod rates;
 mod register;
 mod report;
+mod serve;
 mod shell;
+mod sync;
 mod target;
 mod trend;
 mod volley;
@@ -119,6 +123,9 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Report(args) => report::report(context, &args),
         Command::Carry(args) => files::carry(context, &args),
         Command::Absorb(args) => files::absorb(context, &args),
+        Command::Serve(args) => serve::serve(context, &args),
+        Command::Sync(args) => sync::sync(context, &args),
+        Command::Nearby(args) => nearby::nearby(context, &args),
         Command::Completions { shell } => shell::completions(shell),
         Command::Man => shell::man(),
     }

@@ -141,7 +141,7 @@ pub(super) fn page(texts: &[String], holds: &str) -> Result<String, CliError> {
 }
 
 /// Draws a code with half blocks. Drawn is what is light, as terminals are dark; with colours it is so in all of them.
-fn half_blocks(code: &QRCode, coloured: bool) -> String {
+pub(super) fn half_blocks(code: &QRCode, coloured: bool) -> String {
     let side = code.size + 2 * QUIET;
     let (begin, end) = if coloured { ("\x1b[97;40m", "\x1b[0m") } else { ("", "") };
     let mut drawn = String::new();
