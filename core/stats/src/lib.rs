@@ -44,7 +44,9 @@ mod fisher;
 mod gamma;
 mod hypergeometric;
 mod interval;
+mod interval_censored;
 mod multiplicity;
+mod normal;
 mod posterior;
 mod prove;
 mod saddle;
@@ -62,6 +64,11 @@ pub use fisher::{FisherExact, OddsRatio, fisher_exact, odds_ratio};
 pub use interval::{
     Interval, IntervalMethod, UnknownIntervalMethod, binomial_interval, clopper_pearson, clopper_pearson_upper,
     jeffreys, wilson,
+};
+pub use interval_censored::{
+    Bound, CensoredSample, CensoredTime, LARGEST_GAP, Law, LogFit, LogRank, MOST_ARRANGEMENTS, MOST_FOR_FACTOR, Mass,
+    TimesError, Turnbull, TwoFits, VolleySpread, fewest_for_order_bound, log_normal_bound, log_rank,
+    order_statistic_bound, tolerance_factor, turnbull, two_fits, volley_spread,
 };
 pub use multiplicity::{benjamini_hochberg, holm};
 pub use posterior::{MOST_CLEAN_SHOTS, clean_shots_needed, probability_rate_above};

@@ -5,4 +5,5 @@ mod fixtures;
 mod laws;
 mod published;
 mod published_comparisons;
+mod published_times;
 mod tables;
