@@ -14,6 +14,10 @@
 //! | Do failures rise with age or temperature? | [`cochran_armitage`] |
 //! | Is it chance, of so many looked at? | [`benjamini_hochberg`], [`holm`] |
 //! | Accept, reject or go on, after each shot? Has it changed? | [`SequentialTest`], [`BernoulliCusum`] |
+//! | How are delays spread, how many are slower than a limit, are two lots alike? | [`turnbull`], [`LogFit`], [`order_statistic_bound`], [`volley_spread`], [`log_rank`] |
+//! | Are the grades of one group higher? | [`mann_whitney`] |
+//! | What does a sampling plan let through, which one do the tables give? | [`AcceptancePlan`], [`plan_for_risks`], [`mil_std_105e`] |
+//! | How many shots tell two rates apart? | [`power`], [`shots_for_power`] |
 //! | Do two or more people judge the same shot alike? | [`cohen_kappa`], [`fleiss_kappa`] |
 //!
 //! ```
@@ -47,9 +51,11 @@ mod interval;
 mod interval_censored;
 mod multiplicity;
 mod normal;
+mod ordinal;
 mod posterior;
 mod prove;
 mod saddle;
+mod sampling;
 mod sequential;
 mod special;
 mod strata;
@@ -71,8 +77,13 @@ pub use interval_censored::{
     order_statistic_bound, tolerance_factor, turnbull, two_fits, volley_spread,
 };
 pub use multiplicity::{benjamini_hochberg, holm};
+pub use ordinal::{MOST_EXACT_GRADES, MOST_GRADES, MannWhitney, OrdinalError, mann_whitney};
 pub use posterior::{MOST_CLEAN_SHOTS, clean_shots_needed, probability_rate_above};
 pub use prove::{confidence_proved, most_bad_in_lot, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
+pub use sampling::{
+    AQLS, AcceptancePlan, CODE_LETTERS, Inspection, InspectionLevel, LookedUp, MOST_FOR_POWER, PowerTest, SamplingError,
+    UnknownWord, code_letter, mil_std_105e, plan_for_risks, power, shots_for_power,
+};
 pub use sequential::{SequentialDecision, SequentialTest};
 pub use strata::{
     BreslowDay, CochranMantelHaenszel, MantelHaenszel, breslow_day, cochran_mantel_haenszel, mantel_haenszel,

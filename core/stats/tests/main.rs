@@ -5,5 +5,7 @@ mod fixtures;
 mod laws;
 mod published;
 mod published_comparisons;
+mod published_sampling;
 mod published_times;
 mod tables;
+mod times_and_grades;
