@@ -38,13 +38,21 @@ impl Axis<'_> {
         self.names.iter().flatten().any(|n| comparable_name(n) == looked_for)
     }
 
-    /// Tells whether a row's code is kept.
-    pub(super) fn keeps(&self, row: usize) -> bool {
-        let code = match self.codes {
+    fn code(&self, row: usize) -> Option<u32> {
+        match self.codes {
             Codes::Wide(codes) => codes.get(row).copied(),
             Codes::Narrow(codes) => codes.get(row).copied().map(u32::from),
-        };
-        let Some(code) = code else { return false };
+        }
+    }
+
+    /// Returns the name of a row's code.
+    pub(super) fn name_at(&self, row: usize) -> Option<String> {
+        self.code(row).and_then(|code| self.name(code))
+    }
+
+    /// Tells whether a row's code is kept.
+    pub(super) fn keeps(&self, row: usize) -> bool {
+        let Some(code) = self.code(row) else { return false };
         self.kept.as_ref().is_none_or(|kept| kept.get(code as usize).copied().flatten().is_some())
     }
 

@@ -14,24 +14,31 @@ mod columns;
 mod compare;
 mod compare_words;
 mod count;
+mod delays;
 mod group;
 mod pairings;
 mod percent;
 mod rate;
 mod reading;
 mod stratified;
+mod strength;
 mod table;
 mod verdict;
 mod watch;
 
 pub use compare::{CompareRequest, ComparedGroup, Comparison, Shown, compare, pair_named};
 pub use count::{Codes, Counts, Dimension, count_by};
+pub use delays::{
+    BoundFigures, DelayComparison, DelayFigures, DelayRow, DelayTable, DelayTests, DelaysRequest, FitFigures,
+    MassFigures, MedianRatio, SlowFigures, SpreadFigures, compare_delays, delays,
+};
 pub use group::{Group, GroupError, weather_field};
 pub use pairings::{Pairing, PairingsRequest, pairings};
 pub use percent::percent;
 pub use rate::Rate;
 pub use reading::{Difference, OddsFigures, PValues, RatioFigures, Reading, Tally};
 pub use stratified::{CommonOdds, Homogeneity, Stratified, Stratum, StratumTest};
+pub use strength::{Grades, StrengthComparison, StrengthTable, Superiority, compare_strengths, strengths};
 pub use table::{RateRow, RateTable, RatesError, RatesRequest, rates};
 pub use verdict::{Judged, Rules, Verdict, judge};
 pub use watch::{Alarm, Decided, Decision, Sum, Watch, WatchRequest, Watched, watch};

@@ -81,8 +81,8 @@ pub use ordinal::{MOST_EXACT_GRADES, MOST_GRADES, MannWhitney, OrdinalError, man
 pub use posterior::{MOST_CLEAN_SHOTS, clean_shots_needed, probability_rate_above};
 pub use prove::{confidence_proved, most_bad_in_lot, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
 pub use sampling::{
-    AQLS, AcceptancePlan, CODE_LETTERS, Inspection, InspectionLevel, LookedUp, MOST_FOR_POWER, PowerTest, SamplingError,
-    UnknownWord, code_letter, mil_std_105e, plan_for_risks, power, shots_for_power,
+    AQLS, AcceptancePlan, CODE_LETTERS, Inspection, InspectionLevel, LookedUp, MOST_FOR_POWER, PowerTest,
+    SamplingError, UnknownWord, code_letter, mil_std_105e, plan_for_risks, power, shots_for_power,
 };
 pub use sequential::{SequentialDecision, SequentialTest};
 pub use strata::{

@@ -17,7 +17,8 @@ fn operating_characteristics_are_the_printed_ones() {
     }
     // Kiermeier, manual of the R package AcceptanceSampling, p. 13: n = 10, c = 3.
     let want = [
-        1.0, 0.9999980, 0.9999695, 0.9998529, 0.9995574, 0.9989715, 0.9979707, 0.9964239, 0.9941987, 0.9911662, 0.9872048,
+        1.0, 0.9999980, 0.9999695, 0.9998529, 0.9995574, 0.9989715, 0.9979707, 0.9964239, 0.9941987, 0.9911662,
+        0.9872048,
     ];
     for (percent, want) in (0..).zip(want) {
         assert!((plan(10, 3).accepts(f64::from(percent) / 100.0).unwrap() - want).abs() < 5.1e-8);
@@ -135,7 +136,8 @@ fn arrows_lead_to_the_next_plan() {
 fn every_cell_of_every_table_is_a_plan() {
     for inspection in [Inspection::Normal, Inspection::Tightened, Inspection::Reduced] {
         for level in InspectionLevel::ALL {
-            for lot in [2, 8, 9, 25, 50, 51, 90, 91, 280, 500, 1_200, 3_200, 10_000, 35_000, 150_000, 500_000, u64::MAX] {
+            for lot in [2, 8, 9, 25, 50, 51, 90, 91, 280, 500, 1_200, 3_200, 10_000, 35_000, 150_000, 500_000, u64::MAX]
+            {
                 for aql in AQLS {
                     let found = mil_std_105e(lot, aql, level, inspection).unwrap();
                     assert!(found.accept < found.reject && found.reject <= found.shots.max(22));

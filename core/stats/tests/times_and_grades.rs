@@ -63,7 +63,8 @@ fn fits_and_estimates_of_times_are_those_of_scipy() {
         for ((kind, got), want) in got.into_iter().zip(&fields[3..]) {
             // A tail of next to nothing is a matter of its logarithm.
             let want = number(want);
-            let allowed = if kind.starts_with("tail") { FITTED * (1.0 - want.min(got).max(1e-300).ln()) } else { FITTED };
+            let allowed =
+                if kind.starts_with("tail") { FITTED * (1.0 - want.min(got).max(1e-300).ln()) } else { FITTED };
             check(&mut worst, &format!("{law} {current}"), kind, got, want, allowed);
         }
         seen += 1;

@@ -107,11 +107,7 @@ impl Law {
         let ratio = |z: f64| if z.is_finite() { (self.ln_density(z) - ln).exp() } else { 0.0 };
         let (r1, r2) = (ratio(from), ratio(to));
         let bent = |z: f64, r: f64| if z.is_finite() { r * self.tilt(z) } else { 0.0 };
-        Between {
-            ln,
-            first: [-r1, r2],
-            second: [-bent(from, r1) - r1 * r1, r1 * r2, bent(to, r2) - r2 * r2],
-        }
+        Between { ln, first: [-r1, r2], second: [-bent(from, r1) - r1 * r1, r1 * r2, bent(to, r2) - r2 * r2] }
     }
 }
 

@@ -264,7 +264,11 @@ impl LogFit {
         let [ga, gb] = here.slope;
         let left = (b * gb - c * ga) / (a * c - b * b) * ga + (b * ga - a * gb) / (a * c - b * b) * gb;
         // What another step would gain.
-        if left.abs() <= 1e-9 * (1.0 + here.ln.abs()) { Ok(()) } else { Err(TimesError::NotSettled { steps: MOST_STEPS }) }
+        if left.abs() <= 1e-9 * (1.0 + here.ln.abs()) {
+            Ok(())
+        } else {
+            Err(TimesError::NotSettled { steps: MOST_STEPS })
+        }
     }
 
     /// The largest log-likelihood with the standard value `z` at the logarithm `at`: along β = α·at − z.

@@ -57,10 +57,8 @@ pub fn volley_spread(volleys: &[Vec<CensoredTime>], confidence: f64) -> Result<V
     let least = pooled(used().map(|v| least_squares(v)).sum());
     let most = pooled(used().map(|v| most_squares(v)).sum());
     let tail = (1.0 - confidence) / 2.0;
-    let degrees_small = usize::try_from(degrees).map_err(|_| StatsError::TooManyTrials {
-        trials: degrees,
-        most: crate::MAX_TRIALS,
-    })?;
+    let degrees_small =
+        usize::try_from(degrees).map_err(|_| StatsError::TooManyTrials { trials: degrees, most: crate::MAX_TRIALS })?;
     let ends = used().map(|volley| {
         let low = volley.iter().map(|t| t.low()).fold(0.0, f64::max);
         let high = volley.iter().map(|t| t.high()).fold(f64::INFINITY, f64::min);
@@ -150,7 +148,8 @@ mod tests {
                 let (low, high) = all[k];
                 low + (high - low) * f64::from(choice / 3_u32.pow(k as u32) % 3) / 2.0
             };
-            let picked: Vec<CensoredTime> = (0..4).map(|k| CensoredTime::new(pick(k), pick(k).max(1e-9)).unwrap()).collect();
+            let picked: Vec<CensoredTime> =
+                (0..4).map(|k| CensoredTime::new(pick(k), pick(k).max(1e-9)).unwrap()).collect();
             let spread = volley_spread(&[picked], 0.9).unwrap().deviation;
             assert!(got.least <= spread + 1e-9 && spread <= got.most + 1e-9, "{choice}: {spread} in {got:?}");
         }

@@ -77,9 +77,11 @@ fn non_central_t(t: f64, degrees: f64, delta: f64) -> f64 {
     let climb = [delta / t - 9.0 / t.abs(), delta / t, delta / t + 9.0 / t.abs()].map(|s| s.clamp(from, to));
     let [a, b, c] = if climb.iter().all(|s| s.is_finite()) { climb } else { [from; 3] };
     let parts = [(from, a), (a, b), (b, c), (c, to)];
-    parts.into_iter().filter(|(from, to)| to > from).map(|(from, to)| {
-        integral(from, to, |s| lower(t * s - delta) * density(s))
-    }).sum()
+    parts
+        .into_iter()
+        .filter(|(from, to)| to > from)
+        .map(|(from, to)| integral(from, to, |s| lower(t * s - delta) * density(s)))
+        .sum()
 }
 
 /// The integral by Gauss and Legendre over panels of one width.
@@ -186,7 +188,8 @@ mod tests {
     #[test]
     fn sample_without_a_bound_is_refused_with_the_number_that_would_do() {
         let times = |n: usize| {
-            let all: Vec<CensoredTime> = (1..=n).map(|k| CensoredTime::new(k as f64 - 0.5, k as f64).unwrap()).collect();
+            let all: Vec<CensoredTime> =
+                (1..=n).map(|k| CensoredTime::new(k as f64 - 0.5, k as f64).unwrap()).collect();
             CensoredSample::new(&all).unwrap()
         };
         // 59 for 95 % and 95 %: the largest bounds it; 93 allow the second largest (Wilks; as in acceptance with one failure).

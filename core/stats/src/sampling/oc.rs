@@ -131,7 +131,9 @@ mod tests {
         assert_eq!(AcceptancePlan::new(3, 3), Err(SamplingError::AcceptsAll { shots: 3, accept: 3 }));
         let plan = AcceptancePlan::new(10, 1).unwrap();
         assert_eq!((plan.accepts(0.0), plan.accepts(1.0)), (Ok(1.0), Ok(0.0)));
-        assert!(plan.accepts(f64::NAN).is_err() && plan.accepts_lot(9, 0).is_err() && plan.accepts_lot(20, 21).is_err());
+        assert!(
+            plan.accepts(f64::NAN).is_err() && plan.accepts_lot(9, 0).is_err() && plan.accepts_lot(20, 21).is_err()
+        );
         assert!(plan_for_risks(0.1, 0.05, 0.1, 0.1).is_err() && plan_for_risks(0.01, 0.5, 0.1, 0.5).is_err());
         // So near that thousands of failures would have to be allowed.
         assert!(matches!(plan_for_risks(0.1, 0.01, 0.101, 0.01), Err(SamplingError::NoPlan { .. })));
