@@ -2,6 +2,7 @@
 
 mod field;
 mod files;
+mod plan;
 mod rates;
 mod register;
 
@@ -11,6 +12,7 @@ use clap::{Args, Parser, Subcommand};
 
 pub(crate) use field::*;
 pub(crate) use files::*;
+pub(crate) use plan::*;
 pub(crate) use rates::*;
 pub(crate) use register::*;
 
@@ -71,11 +73,15 @@ pub(crate) enum Command {
     Compare(crate::commands::CompareArgs),
     /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
     Watch(crate::commands::WatchArgs),
+    /// Show delays: how they are spread, how many are slower than a limit, bounds, two lots side by side
+    Delays(crate::commands::DelaysArgs),
+    /// Show the strengths of those that fired, or two lots' side by side
+    Strength(crate::commands::StrengthArgs),
     /// Show what the crew disagrees about, and what is proposed to be one
     Disputes,
     /// Show what is still live on the field
     Live(LiveArgs),
-    /// Work out how many shots a proof takes
+    /// Work out how many to test: proofs, sampling plans, power
     Plan(PlanArgs),
     /// Write a self-contained page with tables and charts
     Report(ReportArgs),

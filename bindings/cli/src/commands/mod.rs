@@ -2,6 +2,7 @@
 
 mod compare;
 mod decide;
+mod delays;
 mod field;
 mod files;
 mod plan;
@@ -9,6 +10,7 @@ mod rates;
 mod register;
 mod report;
 mod shell;
+mod strength;
 mod target;
 mod volley;
 mod watch;
@@ -20,8 +22,10 @@ use crate::error::CliError;
 use crate::session::Session;
 
 pub(crate) use compare::CompareArgs;
+pub(crate) use delays::DelaysArgs;
 pub(crate) use field::{print_disputes, print_live};
 pub(crate) use rates::{print_pairings, print_rates};
+pub(crate) use strength::StrengthArgs;
 pub(crate) use watch::WatchArgs;
 
 /// The folder of the log, where none is named: in the user's data folder, as the system has it.
@@ -108,6 +112,8 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Pairings(args) => rates::pairings(context, &args),
         Command::Compare(args) => compare::compare(context, &args),
         Command::Watch(args) => watch::watch(context, &args),
+        Command::Delays(args) => delays::delays(context, &args),
+        Command::Strength(args) => strength::strength(context, &args),
         Command::Disputes => field::disputes(context),
         Command::Live(args) => field::live(context, &args),
         Command::Plan(args) => plan::plan(context, &args),

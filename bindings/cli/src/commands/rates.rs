@@ -17,7 +17,7 @@ use crate::output::{Answer, CAUTION, clean, counted, fancy, json, line, percent,
 /// Turns an error about rates into a refusal or a wrong call.
 pub(super) fn rates_error(error: &RatesError) -> CliError {
     match error {
-        RatesError::Group(_) | RatesError::Stats(_) | RatesError::Same { .. } => {
+        RatesError::Group(_) | RatesError::Stats(_) | RatesError::Times(_) | RatesError::Same { .. } => {
             CliError::Usage(sentence(&error.to_string()))
         }
         RatesError::NoSuchName { .. } => CliError::refused("E_NO_SUCH_NAME", sentence(&error.to_string())),
