@@ -3,8 +3,10 @@
 mod contract;
 mod crash;
 mod daily;
+mod delays;
 mod demo;
 mod hostile;
 mod import;
 mod order;
+mod planning;
 mod readme;

@@ -6,6 +6,7 @@
 //! Not for pages as such: whoever shows a chart adds [`STYLE`] once, and may set its custom properties differently.
 
 mod bars;
+mod curves;
 mod figures;
 mod heat;
 mod intervals;
@@ -16,6 +17,7 @@ mod text;
 mod tone;
 
 pub use bars::{BarStyle, Bars, bars};
+pub use curves::{CurveChart, curve_chart};
 pub use figures::Figures;
 pub use heat::{HeatTable, heat_key, heat_table};
 pub use intervals::{IntervalChart, IntervalLine, interval_chart};

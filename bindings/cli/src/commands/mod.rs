@@ -9,6 +9,7 @@ mod plan;
 mod rates;
 mod register;
 mod report;
+mod report_curves;
 mod shell;
 mod strength;
 mod target;

@@ -106,6 +106,7 @@ pub(crate) fn data(
         live: live(ledger),
         cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
         charts,
+        curves: super::report_curves::curves(ledger, &request.only)?,
         rates: by_weather,
         disputes: disputes(ledger),
         method: method(ledger.bands(), request),

@@ -1,6 +1,6 @@
 //! What the page is made from.
 
-use embertally_core::chart::{Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::chart::{CurveChart, Figures, HeatTable, IntervalLine, Tone};
 
 /// All that the page shows. Texts are plain, the page escapes them.
 #[derive(Debug, Clone, Default)]
@@ -23,6 +23,8 @@ pub(crate) struct ReportData {
     pub(crate) cautions: Vec<String>,
     /// Charts, a measure each; ignition and transfer are never added up.
     pub(crate) charts: Vec<MeasureCharts>,
+    /// Curves, each with its words: delays of a lot, what a sampling plan lets through.
+    pub(crate) curves: Vec<CurveText>,
     /// Tables of rates, such as by lot, fuse and weather.
     pub(crate) rates: Vec<RatesTable>,
     /// What the crew has to settle.
@@ -104,6 +106,17 @@ pub(crate) struct MeasureCharts {
     pub(crate) lines: Vec<IntervalLine>,
     /// The lot by fuse table; its caption and its tolerable rate are set by the page.
     pub(crate) heat: HeatTable,
+}
+
+/// A curve with its heading and its words.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct CurveText {
+    /// Its heading.
+    pub(crate) heading: String,
+    /// What it shows in numbers, a sentence each.
+    pub(crate) sentences: Vec<String>,
+    /// The drawing; its layout is set by the page.
+    pub(crate) chart: CurveChart,
 }
 
 /// A table of rates.

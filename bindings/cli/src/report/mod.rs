@@ -16,6 +16,7 @@ mod sample;
 mod tests;
 
 pub(crate) use data::{
-    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable, ReportData, Summary,
+    CurveText, DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable,
+    ReportData, Summary,
 };
 pub(crate) use page::page;

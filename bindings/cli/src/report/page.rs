@@ -12,10 +12,11 @@ const STYLE: &str = include_str!("style.css");
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
 /// The sections, in the order in which a crew needs them.
-const CONTENTS: [(&str, &str); 6] = [
+const CONTENTS: [(&str, &str); 7] = [
     ("verdicts", "Verdicts"),
     ("live", "Still live"),
     ("charts", "Charts"),
+    ("curves", "Delays and plans"),
     ("rates", "Rates"),
     ("disputes", "Disputes"),
     ("method", "Method"),
@@ -66,6 +67,7 @@ fn main(data: &ReportData) -> String {
         section("verdicts", "What to take from it", &(glance::glance(data) + &verdicts::verdicts(data))),
         section("live", "Still live", &tables::live(data)),
         section("charts", "Rates and how well they are known", &pictures::charts(data)),
+        section("curves", "Delays, and what a sampling plan lets through", &pictures::curves(data)),
         section("rates", "Rates in numbers", &tables::rates(data)),
         section("disputes", "Where the crew disagrees", &tables::disputes(data)),
         section("method", "How the numbers came about", &tables::method(data)),

@@ -1,11 +1,32 @@
 //! The charts: intervals and heat tables, a measure each, all on one axis.
 
 use embertally_core::chart::{
-    HeatTable, IntervalChart, Layout, Scale, heat_key, heat_table, interval_chart, interval_key, percent,
+    CurveChart, HeatTable, IntervalChart, Layout, Scale, curve_chart, heat_key, heat_table, interval_chart,
+    interval_key, percent,
 };
 
-use super::data::{MeasureCharts, ReportData};
+use super::data::{CurveText, MeasureCharts, ReportData};
 use super::html::{capital, scroll, words};
+
+/// Returns the curves of delays and of sampling plans.
+pub(super) fn curves(data: &ReportData) -> String {
+    if data.curves.is_empty() {
+        return "<p>No delay was measured, and no lot’s count is known.</p>".to_owned();
+    }
+    let one = |curve: &CurveText| {
+        let wide = curve_chart(&CurveChart { layout: Layout::Wide, ..curve.chart.clone() });
+        let narrow = curve_chart(&CurveChart { layout: Layout::Narrow, ..curve.chart.clone() });
+        let said: String = curve.sentences.iter().map(|s| format!("<p>{}</p>", words(s))).collect();
+        let heading = words(&curve.heading);
+        format!("<figure><figcaption><h3>{heading}</h3>{said}</figcaption>{wide}{narrow}</figure>")
+    };
+    let all: String = data.curves.iter().map(one).collect();
+    format!(
+        "<p>Delays: the share of shots still to come after a time. The steps are Turnbull’s estimate, which supposes no \
+         law; in a grey box it is not known where the step lies, since delays are known only to an interval. The line \
+         is the log-normal law fitted. Plans: the probability that a lot of a failure rate is accepted.</p>{all}"
+    )
+}
 
 /// Returns the charts of all measures.
 pub(super) fn charts(data: &ReportData) -> String {

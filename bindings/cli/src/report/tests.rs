@@ -26,6 +26,10 @@ fn hostile() -> ReportData {
         c.heat.columns.iter_mut().for_each(|n| *n = bad());
         c.heat.rows.iter_mut().for_each(|(n, _)| *n = bad());
     }
+    for c in &mut data.curves {
+        (c.heading, c.sentences) = (bad(), vec![bad()]);
+        (c.chart.title, c.chart.axis_word, c.chart.mark) = (bad(), bad(), Some((1.0, bad())));
+    }
     for t in &mut data.rates {
         (t.caption, t.heads) = (bad(), vec![bad()]);
         t.rows.iter_mut().for_each(|r| r.names = vec![Some(bad())]);

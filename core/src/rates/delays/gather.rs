@@ -33,13 +33,16 @@ fn time(finding: DelayFinding) -> Option<CensoredTime> {
     CensoredTime::new(interval.low_ms(), interval.high_ms().max(SHORTEST_MS)).ok()
 }
 
+/// A group's names and what was seen of its delays.
+pub(super) type Named = (Vec<Option<String>>, Gathered);
+
 /// Returns the delays of each group, ordered by the names.
 pub(super) fn gather(
     ledger: &Ledger,
     by: &[Group],
     weather: &[WeatherField],
     only: &[(Group, String)],
-) -> Result<Vec<(Vec<Option<String>>, Gathered)>, RatesError> {
+) -> Result<Vec<Named>, RatesError> {
     let kept = filters(ledger, only)?;
     let parts = |group: &Group| match group {
         Group::Weather => weather.iter().map(|p| axis(ledger, Group::Part(*p))).collect(),

@@ -22,7 +22,7 @@ use super::group::Group;
 use super::table::RatesError;
 use crate::ledger::{Ledger, WeatherField};
 use figures::{Ask, figures};
-use gather::{Gathered, gather};
+use gather::{Named, gather};
 
 /// What is asked of the delays.
 #[derive(Debug, Clone, PartialEq)]
@@ -99,8 +99,8 @@ fn ask(request: &DelaysRequest) -> Ask {
 pub fn delays(ledger: &Ledger, request: &DelaysRequest) -> Result<DelayTable, RatesError> {
     let ask = ask(request);
     ask.check()?;
-    let groups: Vec<(Vec<Option<String>>, Gathered)> = gather(ledger, &request.by, &request.weather, &request.only)?;
-    let row = |(names, gathered): (Vec<Option<String>>, Gathered)| -> Result<DelayRow, RatesError> {
+    let groups = gather(ledger, &request.by, &request.weather, &request.only)?;
+    let row = |(names, gathered): Named| -> Result<DelayRow, RatesError> {
         let figures = figures(&gathered, &ask)?;
         let called = names.iter().map(|n| n.as_deref().unwrap_or("none")).collect::<Vec<_>>().join(", ");
         let sentence = words::sentence(&called, &figures, request.law, request.share);

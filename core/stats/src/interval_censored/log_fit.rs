@@ -354,7 +354,7 @@ impl LogFit {
 fn guess(time: CensoredTime) -> f64 {
     match (time.low(), time.high()) {
         (low, high) if high.is_infinite() => (low.max(f64::MIN_POSITIVE) * 1.5).ln(),
-        (low, high) if low == 0.0 => (high / 2.0).ln(),
+        (0.0, high) => (high / 2.0).ln(),
         (low, high) => 0.5 * (low.ln() + high.ln()),
     }
 }
