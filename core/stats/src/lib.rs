@@ -13,6 +13,7 @@
 //! | And across weathers or outings? | [`cochran_mantel_haenszel`], [`mantel_haenszel`], [`breslow_day`] |
 //! | Do failures rise with age or temperature? | [`cochran_armitage`] |
 //! | Is it chance, of so many looked at? | [`benjamini_hochberg`], [`holm`] |
+//! | At what current does it fire, and which one to try next? | [`fit_threshold`], [`dixon_mood`], [`next_d_optimal`] |
 //! | Accept, reject or go on, after each shot? Has it changed? | [`SequentialTest`], [`BernoulliCusum`] |
 //! | Do two or more people judge the same shot alike? | [`cohen_kappa`], [`fleiss_kappa`] |
 //!
@@ -51,6 +52,7 @@ mod saddle;
 mod sequential;
 mod special;
 mod strata;
+mod threshold;
 mod trend;
 mod two_by_two;
 mod unconditional;
@@ -69,6 +71,10 @@ pub use prove::{confidence_proved, most_bad_in_lot, shots_to_prove, shots_to_pro
 pub use sequential::{SequentialDecision, SequentialTest};
 pub use strata::{
     BreslowDay, CochranMantelHaenszel, MantelHaenszel, breslow_day, cochran_mantel_haenszel, mantel_haenszel,
+};
+pub use threshold::{
+    DOptimalGuess, DixonMood, LevelLimits, Link, NextLevel, SearchPhase, ThresholdError, ThresholdFit, Trials,
+    dixon_mood, fit_threshold, next_d_optimal, next_langlie, next_up_down, normal_tail,
 };
 pub use trend::{ScoredGroup, Trend, cochran_armitage};
 pub use two_by_two::{Estimate, RiskRatio, TwoByTwo, newcombe_difference, risk_ratio};

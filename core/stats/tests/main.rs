@@ -6,3 +6,4 @@ mod laws;
 mod published;
 mod published_comparisons;
 mod tables;
+mod threshold;
