@@ -1,5 +1,6 @@
 //! The whole tool, as a crew uses it.
 
+mod circuit;
 mod contract;
 mod crash;
 mod daily;

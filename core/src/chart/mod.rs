@@ -14,6 +14,7 @@ mod layout;
 mod scale;
 mod text;
 mod tone;
+mod volley;
 
 pub use bars::{BarStyle, Bars, bars};
 pub use figures::Figures;
@@ -24,6 +25,7 @@ pub use layout::Layout;
 pub use scale::Scale;
 pub use text::{escape, percent, range};
 pub use tone::Tone;
+pub use volley::{DrawnShot, DrawnVolley, ShotState, volley_boxes, volley_svg};
 
 /// The style sheet of the charts, light, dark and printed; every colour is a custom property named `--chart-…`.
 pub const STYLE: &str = include_str!("chart.css");

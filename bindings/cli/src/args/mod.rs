@@ -71,6 +71,10 @@ pub(crate) enum Command {
     Compare(crate::commands::CompareArgs),
     /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
     Watch(crate::commands::WatchArgs),
+    /// Strings: will this one fire, how long may one be, why did this one break
+    String(crate::commands::StringArgs),
+    /// Threshold tests: mean, spread, all-fire and no-fire level, and the next level to try
+    Threshold(crate::commands::ThresholdArgs),
     /// Show what the crew disagrees about, and what is proposed to be one
     Disputes,
     /// Show what is still live on the field

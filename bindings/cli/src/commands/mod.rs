@@ -9,7 +9,9 @@ mod rates;
 mod register;
 mod report;
 mod shell;
+mod string;
 mod target;
+mod threshold;
 mod volley;
 mod watch;
 
@@ -22,6 +24,8 @@ use crate::session::Session;
 pub(crate) use compare::CompareArgs;
 pub(crate) use field::{print_disputes, print_live};
 pub(crate) use rates::{print_pairings, print_rates};
+pub(crate) use string::{StringArgs, drawn};
+pub(crate) use threshold::ThresholdArgs;
 pub(crate) use watch::WatchArgs;
 
 /// The folder of the log, where none is named: in the user's data folder, as the system has it.
@@ -108,6 +112,8 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Pairings(args) => rates::pairings(context, &args),
         Command::Compare(args) => compare::compare(context, &args),
         Command::Watch(args) => watch::watch(context, &args),
+        Command::String(args) => string::string(context, &args),
+        Command::Threshold(args) => threshold::threshold(context, &args),
         Command::Disputes => field::disputes(context),
         Command::Live(args) => field::live(context, &args),
         Command::Plan(args) => plan::plan(context, &args),

@@ -96,6 +96,7 @@ pub(crate) fn print_rates(found: &RateTable) -> Result<(), CliError> {
         Measure::Slow => "of those that fired, igniters that were slow",
         Measure::Transfer => "of those that fired at a fuse, fuses that were not lit",
         Measure::EndToEnd => "of shots at a fuse, those that did not light it",
+        Measure::Raw => "of pulses, those that did not fire the igniter, whatever the cause",
     };
     say(&format!("{}: {what}; {} interval, {}.", request.measure, percent(request.level), request.method));
     if found.rows.is_empty() {

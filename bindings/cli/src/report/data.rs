@@ -1,6 +1,6 @@
 //! What the page is made from.
 
-use embertally_core::chart::{Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::chart::{DrawnVolley, Figures, HeatTable, IntervalLine, Tone};
 
 /// All that the page shows. Texts are plain, the page escapes them.
 #[derive(Debug, Clone, Default)]
@@ -25,6 +25,10 @@ pub(crate) struct ReportData {
     pub(crate) charts: Vec<MeasureCharts>,
     /// Tables of rates, such as by lot, fuse and weather.
     pub(crate) rates: Vec<RatesTable>,
+    /// Volleys of several igniters of which some failed.
+    pub(crate) volleys: Vec<DrawnVolley>,
+    /// How many more there are.
+    pub(crate) volleys_left_out: u64,
     /// What the crew has to settle.
     pub(crate) disputes: Vec<DisputeText>,
     /// How the numbers came about.

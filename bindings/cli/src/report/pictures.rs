@@ -1,7 +1,7 @@
 //! The charts: intervals and heat tables, a measure each, all on one axis.
 
 use embertally_core::chart::{
-    HeatTable, IntervalChart, Layout, Scale, heat_key, heat_table, interval_chart, interval_key, percent,
+    HeatTable, IntervalChart, Layout, Scale, heat_key, heat_table, interval_chart, interval_key, percent, volley_svg,
 };
 
 use super::data::{MeasureCharts, ReportData};
@@ -20,6 +20,27 @@ pub(super) fn charts(data: &ReportData) -> String {
          by square roots so that small rates can be told apart. The word at the right is the verdict on that \
          measure alone, the pairing’s own may be worse. The same numbers stand in the tables below.</p>{}{charts}",
         interval_key(data.tolerable)
+    )
+}
+
+/// Returns the drawings of the volleys that fired in part or not at all.
+pub(super) fn volleys(data: &ReportData) -> String {
+    if data.volleys.is_empty() {
+        return "<p>No volley of several igniters has a failed shot.</p>".to_owned();
+    }
+    let drawn = |v: &embertally_core::chart::DrawnVolley| {
+        let inside = scroll(&v.title, &volley_svg(v));
+        format!("<figure><figcaption><h3>{}</h3></figcaption>{inside}</figure>", words(&v.title))
+    };
+    let more = match data.volleys_left_out {
+        0 => String::new(),
+        n => format!("<p>{} more are in the log.</p>", n),
+    };
+    let all: String = data.volleys.iter().map(drawn).collect();
+    format!(
+        "<p>A row is a string; rows stand across the same leads. Under each igniter stands what its failure is booked to: \
+         unresolved until a retry, a statement or a ruling settles it.</p>{all}{more}{}",
+        super::page::cautions(data)
     )
 }
 

@@ -1,6 +1,6 @@
 //! An invented crew's report, for tests. No lot, place or person here is real.
 
-use embertally_core::chart::{Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::chart::{DrawnShot, DrawnVolley, Figures, HeatTable, IntervalLine, ShotState, Tone};
 use embertally_stats::{IntervalMethod, binomial_interval, probability_rate_above};
 
 use super::data::*;
@@ -170,6 +170,15 @@ pub(super) fn sample() -> ReportData {
             rates("Ignition by lot, fuse and weather", |r| r.2),
             rates("Transfer by lot, fuse and weather", |r| r.3),
         ],
+        volleys: vec![DrawnVolley {
+            title: "Volley 0c07398f, series".to_owned(),
+            strings: vec![vec![DrawnShot {
+                label: "SN-7 3".to_owned(),
+                state: ShotState::Failed,
+                cause: "unresolved".to_owned(),
+            }]],
+        }],
+        volleys_left_out: 0,
         disputes: vec![DisputeText {
             about: "TW-31 no. 44, volley 17, whether its fuse was lit".to_owned(),
             said: texts(&["Ilse on the blue phone: lit", "Bram on the tablet: not lit, “only smoke”"]),
