@@ -70,9 +70,7 @@ impl Nodes {
     /// Node 0 is ground; the source drives node 1 through its resistance.
     fn currents(&self, volt: f64, ohm: f64, igniters: usize) -> Vec<f64> {
         let n = self.count;
-        // A hair of conductance to ground holds nodes that an open igniter has cut off.
-        let mut rows: Vec<Vec<f64>> =
-            (0..n).map(|i| (0..=n).map(|j| if i == j { 1e-15 } else { 0.0 }).collect()).collect();
+        let mut rows = vec![vec![0.0; n + 1]; n];
         for (a, b, r, _) in &self.edges {
             let g = 1.0 / r;
             rows[*a][*a] += g;
@@ -84,8 +82,11 @@ impl Nodes {
         rows[1][n] = volt / ohm;
         rows[0] = (0..=n).map(|j| if j == 0 { 1.0 } else { 0.0 }).collect();
         for pivot in 0..n {
-            let best = (pivot..n).max_by(|x, y| rows[*x][pivot].abs().total_cmp(&rows[*y][pivot].abs())).unwrap();
-            rows.swap(pivot, best);
+            // The matrix dominates its diagonal, so rows need no swapping; a row that comes to nothing belongs to nodes that
+            // open igniters have cut off, all at one voltage.
+            if rows[pivot][pivot].abs() < 1e-11 {
+                rows[pivot] = (0..=n).map(|j| if j == pivot { 1.0 } else { 0.0 }).collect();
+            }
             for row in 0..n {
                 if row != pivot {
                     let factor = rows[row][pivot] / rows[pivot][pivot];
