@@ -79,7 +79,7 @@ fn what_is_not_known_is_said_instead_of_guessed() {
     device.wrong("string fire stout:5").saying("--supply-v");
     device.refused("string fire slim:5 --module north").saying("igniter type");
     device.wrong("string fire stout:5 --module north --supply-v 0").saying("supply voltage");
-    device.refused("string fire stout:4 --module north --wiring series-parallel --strings 2,3").saying("strings of 5");
+    device.refused("string fire stout:4 --module north --wiring series-parallel --strings 2,3").saying("Strings of 5");
     let told = device.done("string fire stout:5 --module north --continuity-ma 300");
     assert!(told.text().contains("continuity current"));
 }

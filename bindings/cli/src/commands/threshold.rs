@@ -22,8 +22,8 @@ pub(crate) struct ThresholdArgs {
 
 #[derive(Debug, Args)]
 struct Shots {
-    /// Shots in order, such as '9x 11x 12.75f': the level, then f for fired or x for failed
-    #[arg(value_delimiter = ' ', value_name = "SHOT", allow_hyphen_values = true)]
+    /// Shots in order, such as '9x 11x 12.75f': the level, then f for fired or x for failed (negative ones after `--`)
+    #[arg(value_delimiter = ' ', value_name = "SHOT")]
     shots: Vec<String>,
     /// A file of lines `level,fired,tried` instead
     #[arg(long, conflicts_with = "shots")]
@@ -146,7 +146,6 @@ fn fit(
     step: Option<f64>,
 ) -> Result<(), CliError> {
     let fail = |e| threshold_error(&e);
-    // The simple estimators need no overlap, so they are worked out first and shown even where the fit is refused.
     let simple = step.map(|step| dixon_mood(step, trials)).transpose().map_err(fail)?;
     let found = fit_threshold(link, trials).map_err(fail)?;
     let all = found.level(all_fire, confidence).map_err(fail)?;
@@ -189,6 +188,9 @@ fn fit(
         &[2, 3],
         vec![row("all-fire", &all, all.high), row("no-fire", &none, none.low)],
     ))?;
+    if none.low.is_some_and(|low| low <= 0.0) || none.level <= 0.0 {
+        line("A no-fire level at or below 0 says only that these shots do not reach there.")?;
+    }
     if let Some(s) = simple {
         let spread = s.spread.map_or_else(|| "not told (M is 0.3 or less)".to_owned(), |v| format!("{v:.4}"));
         let of = if s.uses_fires { "fires" } else { "failures" };
