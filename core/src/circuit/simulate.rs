@@ -97,7 +97,8 @@ pub fn simulate(simulation: &Simulation, random: &mut dyn RandomBits) -> Result<
     let mut ohms = Vec::with_capacity(igniters.len());
     let (mut whole, mut fired) = (0, vec![0; igniters.len()]);
     for _ in 0..*runs {
-        (bridges.clear(), ohms.clear());
+        bridges.clear();
+        ohms.clear();
         for d in igniters {
             // A draw four deviations down is still above 0; beyond, it is held there.
             let mut drawn = |mean: f64, spread: f64| (mean + spread * normal(random)).max(1e-3 * mean);

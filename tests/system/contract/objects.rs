@@ -49,7 +49,7 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ),
     ("string length", &["reliability", "confidence", "rows", "caution", "complete"]),
     ("string why {volley}", &["volley", "wiring", "mixed_types", "rows", "caution", "complete"]),
-    ("threshold fit '9x 11f 10f 10x 12f'", &["mean", "spread", "all_fire", "no_fire", "confidence", "caution"]),
+    ("threshold fit '9x 11f 10f 10.5x 12f'", &["mean", "spread", "all_fire", "no_fire", "confidence", "caution"]),
     ("threshold next --plan up-down --step 1 9x", &["plan", "level", "shots", "caution"]),
     ("disputes", &["rows", "proposals", "labels", "agreement", "complete"]),
     ("live", &["rows", "fuse_not_seen", "made_safe", "caution", "complete"]),

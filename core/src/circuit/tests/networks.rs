@@ -90,10 +90,8 @@ impl Nodes {
             for row in 0..n {
                 if row != pivot {
                     let factor = rows[row][pivot] / rows[pivot][pivot];
-                    for column in pivot..=n {
-                        let take = factor * rows[pivot][column];
-                        rows[row][column] -= take;
-                    }
+                    let taken = rows[pivot].clone();
+                    rows[row].iter_mut().zip(taken).for_each(|(cell, take)| *cell -= factor * take);
                 }
             }
         }

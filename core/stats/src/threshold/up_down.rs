@@ -70,7 +70,7 @@ pub(super) fn dixon_mood_of(step: f64, trials: &[Trials], uses_fires: bool) -> R
     let side = if uses_fires { -0.5 } else { 0.5 };
     let mean = first + step * (lowest + a / n + side);
     let m = (n * b - a * a) / (n * n);
-    let spread = (m > 0.3).then(|| 1.62 * step * (m + 0.029));
+    let spread = (m > 0.3).then_some(1.62 * step * (m + 0.029));
     Ok(DixonMood { mean, spread, mean_error: spread.map(|s| s / n.sqrt()), uses_fires, used: n as u64, m })
 }
 

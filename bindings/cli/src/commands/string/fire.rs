@@ -237,7 +237,7 @@ fn work_out(ledger: &Ledger, args: &FireArgs, kinds: &[Kind], wiring: &Wiring) -
     };
     let (Some(impulses), Some(spread)) = (impulses, args.impulse_spread) else { return Ok(found) };
     let least_ampere = found.amperes.iter().copied().fold(f64::INFINITY, f64::min);
-    if is_series && spread >= 0.0 && spread <= 0.25 {
+    if is_series && (0.0..=0.25).contains(&spread) {
         // Three standard deviations either side of the means.
         let low = impulses.iter().copied().fold(f64::INFINITY, f64::min) * (1.0 - 3.0 * spread);
         let high = impulses.iter().copied().fold(0.0, f64::max) * (1.0 + 3.0 * spread);

@@ -26,7 +26,7 @@ pub(crate) struct StringArgs {
 #[derive(Debug, Subcommand)]
 enum StringAction {
     /// Work out whether a volley will fire: currents, margins, chance, warnings
-    Fire(fire::FireArgs),
+    Fire(Box<fire::FireArgs>),
     /// Show which string lengths the log has proved, by module, type and wiring
     Length(length::LengthArgs),
     /// Draw a volley of the log and say of each shot why it is taken to have failed
