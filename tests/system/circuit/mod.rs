@@ -125,3 +125,30 @@ fn a_threshold_is_fitted_or_refused_with_the_reason() {
     device.write("levels.csv", "level,fired,tried\n1,0,5\n2,3,5\n3,4,5\n");
     assert_eq!(device.json("threshold fit --file levels.csv")["shots"], 15);
 }
+
+#[test]
+fn a_starved_string_is_told_from_the_current() {
+    let device = crew();
+    device.done("module add weak --supply-v 1.5 --source-ohm 1");
+    let id = volley(&device, "5x Q-1:1-5 -w series -m weak -c 1");
+    assert_eq!(causes(&device, &id), ["unresolved"; 5]);
+    // 1.5 V through 9 Ω.
+    let object = device.json(&format!("string why {id}"));
+    assert!((object["rows"][0]["first_ampere"].as_f64().unwrap() - 1.5 / 9.0).abs() < 1e-9);
+    assert_eq!(object["warnings"][0]["code"], "below-no-fire-current");
+    assert!(device.done(&format!("string why {id}")).text().contains("expected not to fire"));
+}
+
+#[test]
+fn impulse_and_lag_come_from_delays_at_two_currents() {
+    let device = crew();
+    device.refused("string lag stout").saying("3 at 2");
+    // 24 V through 2.6 Ω and 12 V through 2.6 Ω: 9.23 A and 4.62 A; 900 mJ/Ω and 5 ms give 15.56 and 47.25 ms.
+    device.done("module add south --supply-v 12 --source-ohm 1");
+    for (module, unit, ms) in [("north", 1, "15.5-15.62"), ("north", 2, "15.5-15.62"), ("south", 3, "47.2-47.3")] {
+        device.done(&format!("volley f S-1:{unit} -w single -m {module} -c 1 --delay-ms {ms}"));
+    }
+    let fit = device.json("string lag stout");
+    let number = |name: &str| fit[name].as_f64().unwrap();
+    assert!((number("impulse_mj_per_ohm") - 900.0).abs() < 5.0 && (number("lag_ms") - 5.0).abs() < 0.1, "{fit}");
+}

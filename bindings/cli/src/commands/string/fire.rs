@@ -292,7 +292,7 @@ fn work_out(ledger: &Ledger, args: &FireArgs, kinds: &[Kind], wiring: &Wiring) -
     Ok(found)
 }
 
-fn stated(t: &IgniterType) -> StatedCurrents {
+pub(super) fn stated(t: &IgniterType) -> StatedCurrents {
     StatedCurrents {
         no_fire: t.no_fire_current.map(|a| a.as_f64()).filter(|a| *a > 0.0),
         all_fire: t.all_fire_current.map(|a| a.as_f64()).filter(|a| *a > 0.0),

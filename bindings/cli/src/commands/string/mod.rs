@@ -2,6 +2,7 @@
 
 mod drawing;
 mod fire;
+mod lag;
 mod length;
 mod why;
 
@@ -29,6 +30,8 @@ enum StringAction {
     Fire(Box<fire::FireArgs>),
     /// Show which string lengths the log has proved, by module, type and wiring
     Length(length::LengthArgs),
+    /// Fit firing impulse and lag of a type to the delays in the log
+    Lag(lag::LagArgs),
     /// Draw a volley of the log and say of each shot why it is taken to have failed
     Why(why::WhyArgs),
 }
@@ -37,6 +40,7 @@ pub(super) fn string(context: &Context, args: &StringArgs) -> Result<(), CliErro
     match &args.action {
         StringAction::Fire(args) => fire::fire(context, args),
         StringAction::Length(args) => length::length(context, args),
+        StringAction::Lag(args) => lag::lag(context, args),
         StringAction::Why(args) => why::why(context, args),
     }
 }

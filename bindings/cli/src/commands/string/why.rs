@@ -1,13 +1,16 @@
 //! One volley of the log, shot by shot, with the grounds.
 
+use std::collections::BTreeMap;
+
 use clap::Args;
 use embertally_core::chart::{BarStyle, volley_boxes};
-use embertally_core::circuit::{Network, Source, SourceShape, WireSize, copper_ohm_per_m};
-use embertally_core::facts::{FiringModule, Ignition, RegisterId, ShotId, Volley};
+use embertally_core::circuit::{Advice, Network, Source, SourceShape, WireSize, advise, copper_ohm_per_m};
+use embertally_core::facts::{FiringModule, Ignition, RegisterId, ShotId, TypeId, Volley, WiringKind};
 use embertally_core::ledger::Ledger;
 use serde_json::json;
 
 use super::super::Context;
+use super::fire::stated;
 use super::{CURRENT_CAUTION, drawn};
 use crate::error::CliError;
 use crate::names::{find_volley, name_of, short_volley};
@@ -30,7 +33,7 @@ pub(super) fn source_of(module: &FiringModule) -> Option<Source> {
 }
 
 /// Works out the current of each igniter at the beginning of the pulse, where the register holds what that takes.
-fn currents(ledger: &Ledger, volley: &Volley) -> Option<Vec<f64>> {
+pub(super) fn currents(ledger: &Ledger, volley: &Volley) -> Option<Vec<f64>> {
     let register = ledger.register();
     let source = source_of(&register.modules().get(volley.module?)?.value)?;
     let lead = match volley.leads {
@@ -48,6 +51,24 @@ fn currents(ledger: &Ledger, volley: &Volley) -> Option<Vec<f64>> {
     let bridges: Option<Vec<f64>> = volley.shots.iter().map(|s| bridge(s.lot)).collect();
     let network = Network::of_volley(source, lead, &volley.wiring, bridges?).ok()?;
     Some(network.currents(source.volt, &[]))
+}
+
+/// Returns what the current says against the circuit, type by type.
+fn against(ledger: &Ledger, volley: &Volley, amperes: &[f64]) -> Vec<Advice> {
+    let is_series = matches!(volley.wiring.kind(), WiringKind::Series | WiringKind::SeriesParallel);
+    let type_of = |lot| ledger.register().lots().get(lot).and_then(|l| l.value.igniter_type);
+    let mut least: BTreeMap<TypeId, f64> = BTreeMap::new();
+    for (shot, ampere) in volley.shots.iter().zip(amperes) {
+        if let Some(of) = type_of(shot.lot) {
+            let entry = least.entry(of).or_insert(*ampere);
+            *entry = entry.min(*ampere);
+        }
+    }
+    let of = |(id, ampere): (TypeId, f64)| {
+        let found = ledger.register().types().get(id);
+        found.map(|t| advise(&stated(&t.value), ampere, is_series, None)).unwrap_or_default()
+    };
+    least.into_iter().flat_map(of).collect()
 }
 
 pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
@@ -70,6 +91,8 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
     let is_mixed = types.len() > 1 && !matches!(kind.word(), "parallel" | "single");
     let ampere = |position: u16| amperes.as_ref().and_then(|a| a.get(usize::from(position) - 1)).copied();
     if context.json {
+        let warnings = amperes.as_deref().map(|a| against(&ledger, view.volley, a)).unwrap_or_default();
+        let warnings: Vec<_> = warnings.iter().map(|a| json!({ "code": a.code(), "says": a.sentence() })).collect();
         let rows = shots.iter().map(|(position, s)| {
             json!({
                 "position": position,
@@ -85,6 +108,7 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
             "volley": id.to_string(),
             "wiring": kind.word(),
             "mixed_types": is_mixed,
+            "warnings": warnings,
             "rows": rows.collect::<Vec<_>>(),
             "caution": format!("{CAUTION} {CURRENT_CAUTION}"),
         });
@@ -109,6 +133,9 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
         Some(a) => {
             let least = a.iter().copied().fold(f64::INFINITY, f64::min);
             line(&format!("Current at the beginning, from what the register states: {least:.3} A or more in each."))?;
+            for advice in against(&ledger, view.volley, a) {
+                line(&format!("! {}", advice.sentence()))?;
+            }
         }
         None => {
             say("The current cannot be worked out: it takes the module's voltage and each type's bridge resistance.")
