@@ -3,7 +3,7 @@
 //! Three passes, because each needs the one before for a shot's mates too: what was seen of each shot; why it failed
 //! (needs who else of the volley fired, and whether the unit fired later); what counts (needs all attempts of a unit).
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::bands::Bands;
 use super::book::{Book, NoteKind, ShotRow};
@@ -104,12 +104,14 @@ impl Book {
 
     /// Puts failed shots on the list whose module came to be proven at an outing, or no longer is, and marks their units.
     fn list_where_proof_changed(&mut self, shots: &mut Vec<u32>) {
-        let mut flipped = std::mem::take(&mut self.flipped);
-        flipped.sort_unstable();
-        flipped.dedup();
-        for (outing, module) in flipped {
+        // Outing by outing, so that many modules of one outing cost one look at its volleys.
+        let mut flipped: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
+        for (outing, module) in std::mem::take(&mut self.flipped) {
+            flipped.entry(outing).or_default().insert(module);
+        }
+        for (outing, modules) in flipped {
             let volleys: Vec<u32> =
-                self.by_outing.items(outing).filter(|volley| self.volley(*volley).module == module).collect();
+                self.by_outing.items(outing).filter(|volley| modules.contains(&self.volley(*volley).module)).collect();
             for volley in volleys {
                 for slot in self.slots_in(volley) {
                     let shot = self.slot(slot).shot;
