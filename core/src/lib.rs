@@ -15,3 +15,4 @@ pub mod log;
 pub mod plan;
 pub mod rates;
 pub mod store;
+pub mod sync;

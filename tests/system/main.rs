@@ -1,5 +1,6 @@
 //! The whole tool, as a crew uses it.
 
+mod carry_pages;
 mod circuit;
 mod contract;
 mod crash;
@@ -7,5 +8,6 @@ mod daily;
 mod demo;
 mod hostile;
 mod import;
+mod models;
 mod order;
 mod readme;

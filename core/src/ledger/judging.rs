@@ -368,13 +368,15 @@ impl Book {
 
     fn write_row(&mut self, world: &World<'_>, shot: u32) {
         let s = *self.shot(shot);
-        let volley = self.volley(self.slot(s.first).volley);
-        let (outing, shots_in_volley) = (volley.outing, volley.slots);
+        let volley = self.slot(s.first).volley;
+        let stated = self.volley(volley);
+        let (outing, shots_in_volley) = (stated.outing, stated.slots);
         let module = self.slots_of(shot).find_map(|slot| self.content(world.shelf, self.slot(slot).volley)?.module);
         let module = self.columns.modules.code(module);
         let igniter_type = self.type_of(world.register, s.lot);
         let (lot, fuse, wiring, class) = (s.lot, s.fuse, s.wiring, s.class);
-        self.columns.write(shot, ColumnRow { lot, fuse, module, outing, igniter_type, wiring, shots_in_volley, class });
+        let row = ColumnRow { lot, fuse, module, outing, volley, igniter_type, wiring, shots_in_volley, class };
+        self.columns.write(shot, row);
         let conditions = self.conditions(world.outings, world.bands, shot);
         self.columns.write_weather(shot, world.bands, &conditions);
     }

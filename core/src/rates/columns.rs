@@ -38,13 +38,17 @@ impl Axis<'_> {
         self.names.iter().flatten().any(|n| comparable_name(n) == looked_for)
     }
 
-    /// Tells whether a row's code is kept.
-    pub(super) fn keeps(&self, row: usize) -> bool {
-        let code = match self.codes {
+    /// Returns a row's code.
+    pub(super) fn code_at(&self, row: usize) -> Option<u32> {
+        match self.codes {
             Codes::Wide(codes) => codes.get(row).copied(),
             Codes::Narrow(codes) => codes.get(row).copied().map(u32::from),
-        };
-        let Some(code) = code else { return false };
+        }
+    }
+
+    /// Tells whether a row's code is kept.
+    pub(super) fn keeps(&self, row: usize) -> bool {
+        let Some(code) = self.code_at(row) else { return false };
         self.kept.as_ref().is_none_or(|kept| kept.get(code as usize).copied().flatten().is_some())
     }
 

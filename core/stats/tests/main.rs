@@ -3,7 +3,9 @@
 mod coverage;
 mod fixtures;
 mod laws;
+mod models;
 mod published;
 mod published_comparisons;
+mod published_models;
 mod tables;
 mod threshold;

@@ -69,6 +69,8 @@ pub(crate) enum Command {
     Pairings(PairingsArgs),
     /// Set two lots, fuses or others side by side: difference, exact test, strata
     Compare(crate::commands::CompareArgs),
+    /// Show which of lot, fuse, weather, age and wiring failures go with, and what to expect
+    Model(crate::commands::ModelArgs),
     /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
     Watch(crate::commands::WatchArgs),
     /// Strings: will this one fire, how long may one be, why did this one break

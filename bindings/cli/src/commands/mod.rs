@@ -4,7 +4,9 @@ mod compare;
 mod decide;
 mod field;
 mod files;
+mod model;
 mod plan;
+mod qr;
 mod rates;
 mod register;
 mod report;
@@ -12,6 +14,7 @@ mod shell;
 mod string;
 mod target;
 mod threshold;
+mod trend;
 mod volley;
 mod watch;
 
@@ -23,6 +26,7 @@ use crate::session::Session;
 
 pub(crate) use compare::CompareArgs;
 pub(crate) use field::{print_disputes, print_live};
+pub(crate) use model::ModelArgs;
 pub(crate) use rates::{print_pairings, print_rates};
 pub(crate) use string::{StringArgs, drawn};
 pub(crate) use threshold::ThresholdArgs;
@@ -111,6 +115,7 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Rates(args) => rates::rates(context, &args),
         Command::Pairings(args) => rates::pairings(context, &args),
         Command::Compare(args) => compare::compare(context, &args),
+        Command::Model(args) => model::model(context, &args),
         Command::Watch(args) => watch::watch(context, &args),
         Command::String(args) => string::string(context, &args),
         Command::Threshold(args) => threshold::threshold(context, &args),

@@ -1,6 +1,6 @@
 //! What the page is made from.
 
-use embertally_core::chart::{DrawnVolley, Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::chart::{DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
 
 /// All that the page shows. Texts are plain, the page escapes them.
 #[derive(Debug, Clone, Default)]
@@ -23,6 +23,10 @@ pub(crate) struct ReportData {
     pub(crate) cautions: Vec<String>,
     /// Charts, a measure each; ignition and transfer are never added up.
     pub(crate) charts: Vec<MeasureCharts>,
+    /// Pairings seen together, a measure each.
+    pub(crate) together: Vec<TogetherChart>,
+    /// What failures go with, a measure each.
+    pub(crate) models: Vec<ModelChart>,
     /// Tables of rates, such as by lot, fuse and weather.
     pub(crate) rates: Vec<RatesTable>,
     /// Volleys of several igniters of which some failed.
@@ -108,6 +112,30 @@ pub(crate) struct MeasureCharts {
     pub(crate) lines: Vec<IntervalLine>,
     /// The lot by fuse table; its caption and its tolerable rate are set by the page.
     pub(crate) heat: HeatTable,
+}
+
+/// Pairings seen together by one measure.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct TogetherChart {
+    /// Its word, such as `ignition`.
+    pub(crate) measure: String,
+    /// The mean of all.
+    pub(crate) mean: f64,
+    /// What is said of all, a sentence or two.
+    pub(crate) words: String,
+    /// The lines.
+    pub(crate) lines: Vec<ShrinkageLine>,
+}
+
+/// What failures go with, by one measure.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct ModelChart {
+    /// Its word, such as `ignition`.
+    pub(crate) measure: String,
+    /// What is said of the model, or why there is none.
+    pub(crate) words: String,
+    /// The lines; none where there is no model.
+    pub(crate) lines: Vec<ForestLine>,
 }
 
 /// A table of rates.

@@ -1,6 +1,8 @@
 //! An invented crew's report, for tests. No lot, place or person here is real.
 
-use embertally_core::chart::{DrawnShot, DrawnVolley, Figures, HeatTable, IntervalLine, ShotState, Tone};
+use embertally_core::chart::{
+    DrawnShot, DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShotState, ShrinkageLine, Tone,
+};
 use embertally_stats::{IntervalMethod, binomial_interval, probability_rate_above};
 
 use super::data::*;
@@ -162,6 +164,30 @@ pub(super) fn sample() -> ReportData {
              directs, and follow local codes, the maker's instructions and licensed practice.",
             "No number here is a permission.",
         ]),
+        together: vec![TogetherChart {
+            measure: "ignition".to_owned(),
+            mean: 0.04,
+            words: "All together fail at 4 %.".to_owned(),
+            lines: vec![ShrinkageLine {
+                label: "KB-088".to_owned(),
+                sub_label: "visco 2 mm, green".to_owned(),
+                own: Some(0.125),
+                drawn: figures(3, 24, 0),
+                worse: true,
+            }],
+        }],
+        models: vec![ModelChart {
+            measure: "ignition".to_owned(),
+            words: "Against lot TW-31.".to_owned(),
+            lines: vec![ForestLine {
+                label: "KB-088".to_owned(),
+                sub_label: "lot".to_owned(),
+                value: 4.0,
+                low: Some(1.5),
+                high: None,
+                words: "4.00 (1.50 to no bound)".to_owned(),
+            }],
+        }],
         charts: vec![
             charts("ignition", "Igniters that failed by themselves, of those that were tried", |r| r.2),
             charts("transfer", "Fuses that were not lit, of those whose igniter fired", |r| r.3),

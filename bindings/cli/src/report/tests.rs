@@ -1,6 +1,6 @@
 //! What must hold of every page.
 
-use embertally_core::chart::{Figures, Tone};
+use embertally_core::chart::{Figures, ForestLine, ShrinkageLine, Tone};
 
 use super::data::*;
 use super::page::page;
@@ -26,6 +26,11 @@ fn hostile() -> ReportData {
         c.heat.columns.iter_mut().for_each(|n| *n = bad());
         c.heat.rows.iter_mut().for_each(|(n, _)| *n = bad());
     }
+    let shrunk = ShrinkageLine { label: bad(), sub_label: bad(), ..ShrinkageLine::default() };
+    data.together = vec![TogetherChart { measure: bad(), words: bad(), mean: f64::NAN, lines: vec![shrunk] }];
+    let line =
+        ForestLine { label: bad(), sub_label: bad(), words: bad(), value: f64::INFINITY, ..ForestLine::default() };
+    data.models = vec![ModelChart { measure: bad(), words: bad(), lines: vec![line] }];
     for t in &mut data.rates {
         (t.caption, t.heads) = (bad(), vec![bad()]);
         t.rows.iter_mut().for_each(|r| r.names = vec![Some(bad())]);
