@@ -6,7 +6,9 @@ use embertally_core::facts::{
     Sighting, Sightings, Temperature, Transfer, Volley, Wiring,
 };
 use embertally_core::ledger::{Ledger, Measure, WeatherField};
-use embertally_core::rates::{Codes, Dimension, Group, RatesRequest, count_by, rates};
+use embertally_core::rates::{
+    Codes, Dimension, Group, ModelRequest, PairingsRequest, RatesRequest, Term, count_by, model, ranking, rates,
+};
 
 fn main() {
     divan::main();
@@ -111,6 +113,23 @@ fn rates_by_lot_fuse_weather(bencher: Bencher<'_, '_>, shots: u32) {
     let by = vec![Group::Lot, Group::Fuse, Group::Weather];
     let request = RatesRequest { by, ..RatesRequest::default() };
     bencher.bench_local(|| rates(&ledger, &request).map(|table| table.rows.len()));
+}
+
+/// The whole answer of `pairings`, with clusters and shrinkage.
+#[divan::bench(args = [100_000, 1_000_000], sample_count = 5, sample_size = 1)]
+fn pairings_with_shrinkage(bencher: Bencher<'_, '_>, shots: u32) {
+    let ledger = settled(&season(shots));
+    let request = PairingsRequest::default();
+    bencher.bench_local(|| ranking(&ledger, &request).map(|found| found.rows.len()));
+}
+
+/// A model of lot, fuse, wiring and temperature, 28 coefficients, with intervals and tests.
+#[divan::bench(args = [100_000], sample_count = 5, sample_size = 1)]
+fn model_of_the_log(bencher: Bencher<'_, '_>, shots: u32) {
+    let ledger = settled(&season(shots));
+    let terms = ["lot", "fuse", "wiring", "temperature"].map(|t| t.parse::<Term>()).into_iter().flatten().collect();
+    let request = ModelRequest { measure: Measure::Ignition, terms, level: 0.95, only: Vec::new(), at: Vec::new() };
+    bencher.bench_local(|| model(&ledger, &request).map(|found| found.groups).ok());
 }
 
 /// The counting alone.

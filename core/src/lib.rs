@@ -7,6 +7,7 @@
 //! storage are handed in, so the same inputs give the same result on every device and in every test.
 
 pub mod chart;
+pub mod circuit;
 pub mod exchange;
 pub mod facts;
 pub mod ledger;
@@ -14,3 +15,4 @@ pub mod log;
 pub mod plan;
 pub mod rates;
 pub mod store;
+pub mod sync;

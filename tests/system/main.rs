@@ -1,5 +1,7 @@
 //! The whole tool, as a crew uses it.
 
+mod carry_pages;
+mod circuit;
 mod contract;
 mod crash;
 mod daily;
@@ -7,6 +9,7 @@ mod delays;
 mod demo;
 mod hostile;
 mod import;
+mod models;
 mod order;
 mod planning;
 mod readme;

@@ -5,13 +5,14 @@ use embertally_core::rates::{Rate, Verdict};
 
 /// Returns a rate's numbers.
 pub(crate) fn figures(rate: &Rate) -> Figures {
+    let (low, high) = rate.shown();
     Figures {
         failures: rate.failures,
         shots: rate.shots,
         unresolved: rate.unresolved,
         rate: rate.rate,
-        low: rate.low,
-        high: rate.high,
+        low,
+        high,
         if_circuit: rate.rate_if_circuit,
         if_igniter: rate.rate_if_igniter,
     }

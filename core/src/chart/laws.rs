@@ -190,6 +190,37 @@ proptest! {
     }
 
     #[test]
+    fn no_text_breaks_out_of_a_forest_or_a_shrinkage_chart_and_nothing_leaves_the_drawing(
+        title in name(),
+        lines in prop::collection::vec((name(), name(), number(), prop::option::of(number()), figures(), any::<bool>()), 0..5),
+        mean in number(),
+        layout in prop::sample::select(vec![Layout::Wide, Layout::Narrow]),
+    ) {
+        let forest = lines.iter().map(|(label, sub_label, value, end, ..)| ForestLine {
+            label: label.clone(),
+            sub_label: sub_label.clone(),
+            value: value * 100.0,
+            low: *end,
+            high: end.map(|e| e * 1e5),
+            words: label.clone(),
+        });
+        let forest = forest_chart(&ForestChart { title: title.clone(), lines: forest.collect(), layout });
+        let scale = Scale::holding(lines.iter().map(|l| &l.4), mean);
+        let drawn = lines.iter().map(|(label, sub_label, _, own, drawn, worse)| ShrinkageLine {
+            label: label.clone(),
+            sub_label: sub_label.clone(),
+            own: *own,
+            drawn: *drawn,
+            worse: *worse,
+        });
+        let shrunk = shrinkage_chart(&ShrinkageChart { title, lines: drawn.collect(), mean, scale, layout });
+        for svg in [forest, shrunk] {
+            let tags = read(&svg).map_err(|e| TestCaseError::fail(format!("{e}\n{svg}")))?;
+            inside(&tags).map_err(|e| TestCaseError::fail(format!("{e}\n{svg}")))?;
+        }
+    }
+
+    #[test]
     fn no_text_breaks_out_of_a_heat_table_and_every_cell_speaks(
         caption in name(),
         row_word in name(),

@@ -14,10 +14,11 @@ pub(super) struct ColumnRow {
     pub(super) fuse: u32,
     pub(super) module: u32,
     pub(super) outing: u32,
+    pub(super) volley: u32,
     pub(super) igniter_type: u32,
     pub(super) wiring: WiringKind,
     pub(super) shots_in_volley: u32,
-    pub(super) class: [Class; 4],
+    pub(super) class: [Class; 5],
 }
 
 /// The columns; all have the same length, and row `n` is [`Ledger::shot_at`](super::Ledger::shot_at)`(n)`.
@@ -27,11 +28,12 @@ pub struct Columns {
     fuse: Vec<u32>,
     module: Vec<u32>,
     outing: Vec<u32>,
+    volley: Vec<u32>,
     igniter_type: Vec<u32>,
     wiring: Vec<u8>,
     shots_in_volley: Vec<u16>,
     bands: [Vec<u8>; 4],
-    class: [Vec<u8>; 4],
+    class: [Vec<u8>; 5],
     pub(super) lots: Dictionary<LotId>,
     pub(super) fuses: Dictionary<FuseId>,
     pub(super) modules: Dictionary<ModuleId>,
@@ -48,6 +50,8 @@ macro_rules! every_column {
         let $column = &mut $columns.module;
         $do;
         let $column = &mut $columns.outing;
+        $do;
+        let $column = &mut $columns.volley;
         $do;
         let $column = &mut $columns.igniter_type;
         $do;
@@ -96,6 +100,13 @@ impl Columns {
     #[must_use]
     pub fn outing(&self) -> &[u32] {
         &self.outing
+    }
+
+    /// Returns each shot's volley, as a number that shots of one volley share; of a volley that several devices wrote, the
+    /// one with the smallest id.
+    #[must_use]
+    pub fn volley(&self) -> &[u32] {
+        &self.volley
     }
 
     /// Returns the igniter type of each shot's lot, as a code of [`Columns::types`]; 0 where it is not known.
@@ -175,6 +186,7 @@ impl Columns {
         self.fuse[row] = r.fuse;
         self.module[row] = r.module;
         self.outing[row] = r.outing;
+        self.volley[row] = r.volley;
         self.igniter_type[row] = r.igniter_type;
         self.wiring[row] = r.wiring.number();
         self.shots_in_volley[row] = u16::try_from(r.shots_in_volley).unwrap_or(u16::MAX);

@@ -3,8 +3,11 @@
 use std::collections::HashSet;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
+use automerge::legacy::Key;
 use automerge::transaction::{CommitOptions, Transactable};
-use automerge::{ActorId, Automerge, AutomergeError, Change, ChangeHash, ObjId, ROOT, ReadDoc, ScalarValue, Value};
+use automerge::{
+    ActorId, Automerge, AutomergeError, Change, ChangeHash, ObjId, ROOT, ReadDoc, SaveOptions, ScalarValue, Value,
+};
 
 use super::changes::{Item, split};
 use super::empty::EMPTY;
@@ -62,7 +65,7 @@ impl From<AutomergeError> for Unreadable {
 ///
 /// Measured: a document with a few flipped bits and a checksum made to fit can panic deep inside the CRDT. Whatever was
 /// being changed must be dropped after that.
-fn contained<T>(work: impl FnOnce() -> Result<T, Unreadable>) -> Result<T, Unreadable> {
+pub(super) fn contained<T>(work: impl FnOnce() -> Result<T, Unreadable>) -> Result<T, Unreadable> {
     catch_unwind(AssertUnwindSafe(work))
         .unwrap_or_else(|_| Err(Unreadable::Malformed("the document's structure is inconsistent".to_owned())))
 }
@@ -71,7 +74,10 @@ fn contained<T>(work: impl FnOnce() -> Result<T, Unreadable>) -> Result<T, Unrea
 ///
 /// No device of a crew ever makes one: entries are only added. Whoever made such a file would otherwise empty a log, and
 /// with it the list of what is live, and the emptiness would travel on with the next hand-over.
-fn refuse_overwriting(changes: &[Change]) -> Result<(), Unreadable> {
+///
+/// Returns the ids of the entries that the changes add.
+fn refuse_overwriting(changes: &[Change]) -> Result<Vec<EntryId>, Unreadable> {
+    let mut added = Vec::new();
     for change in changes.iter().filter(|c| c.actor_id().to_bytes() != [0; 16]) {
         for op in change.decode().operations {
             let object = op.obj.to_string();
@@ -82,9 +88,20 @@ fn refuse_overwriting(changes: &[Change]) -> Result<(), Unreadable> {
                         .to_owned(),
                 ));
             }
+            if object == ENTRIES_ID {
+                added.push(entry_key(&op.key)?);
+            }
         }
     }
-    Ok(())
+    Ok(added)
+}
+
+fn entry_key(key: &Key) -> Result<EntryId, Unreadable> {
+    match key {
+        Key::Map(key) => key.parse().ok(),
+        Key::Seq(_) => None,
+    }
+    .ok_or_else(|| Unreadable::Malformed("an entry in it stands under something that is no entry's id".to_owned()))
 }
 
 /// One document of a log, in memory.
@@ -96,6 +113,17 @@ pub struct Document {
     ids: HashSet<EntryId>,
     /// Entries found in changes that cannot be applied yet, because a change before them is missing.
     stranded: Vec<StoredEntry>,
+    /// Changes of a peer that wait for one that it has not sent yet; they are in memory only.
+    waiting: Vec<Change>,
+}
+
+/// What taking in changes did.
+#[derive(Debug, Default)]
+pub(super) struct Taken {
+    /// Entries that were new here.
+    pub(super) added: Vec<EntryId>,
+    /// The bytes to store.
+    pub(super) chunk: Vec<u8>,
 }
 
 impl Document {
@@ -129,7 +157,8 @@ impl Document {
             Some(v) => return Err(Unreadable::TooNew(v)),
             None => return Err(Unreadable::Malformed("it has no schema number".to_owned())),
         }
-        let mut document = Self { doc, entries, labels, ids: HashSet::new(), stranded: Vec::new() };
+        let mut document =
+            Self { doc, entries, labels, ids: HashSet::new(), stranded: Vec::new(), waiting: Vec::new() };
         document.ids = contained(|| {
             document
                 .doc
@@ -193,6 +222,69 @@ impl Document {
         Ok((new, chunk))
     }
 
+    /// Takes changes in, in place: quick however large the document is.
+    ///
+    /// Changes that build on one which is not here wait for it in memory; `most_waiting` of them at most.
+    ///
+    /// # Errors
+    /// [`Unreadable`]; this document must be dropped then, and read again from the store.
+    pub(super) fn take_in(&mut self, changes: Vec<Change>, most_waiting: usize) -> Result<Taken, Unreadable> {
+        contained(|| {
+            let before = self.waiting.len();
+            let mut fresh: Vec<Change> = changes.into_iter().filter(|c| !self.has(c)).collect();
+            let known: HashSet<ChangeHash> = self.waiting.iter().map(Change::hash).collect();
+            fresh.retain(|c| !known.contains(&c.hash()));
+            let mut added = refuse_overwriting(&fresh)?;
+            self.doc.apply_changes(fresh.clone())?;
+            let mut arrived = std::mem::take(&mut self.waiting);
+            arrived.extend(fresh);
+            let applied: Vec<Change> = arrived.extract_if(.., |c| self.has(c)).collect();
+            self.waiting = arrived;
+            if self.waiting.len() > most_waiting {
+                return Err(Unreadable::Malformed(
+                    "too many changes in it build on others that were never sent".into(),
+                ));
+            }
+            if before > 0 || !self.waiting.is_empty() {
+                added = refuse_overwriting(&applied)?;
+            }
+            added.retain(|id| self.ids.insert(*id));
+            added.sort_unstable();
+            self.stranded.retain(|e| !self.ids.contains(&e.id));
+            Ok(Taken { added, chunk: applied.iter().flat_map(|c| c.raw_bytes().to_vec()).collect() })
+        })
+    }
+
+    fn has(&self, change: &Change) -> bool {
+        self.doc.get_change_meta_by_hash(&change.hash()).is_some()
+    }
+
+    /// Returns the changes in some bytes: single ones, or those of a saved document that are not here.
+    pub(super) fn changes_in(&self, bytes: &[u8]) -> Result<Vec<Change>, Unreadable> {
+        contained(|| {
+            let mut changes = Vec::new();
+            for item in split(bytes).map_err(Unreadable::Malformed)? {
+                match item {
+                    Item::Change(change) => changes.push(*change),
+                    Item::Document(bytes) => changes.extend(self.doc.get_changes_added(&Automerge::load(&bytes)?)),
+                }
+            }
+            Ok(changes)
+        })
+    }
+
+    /// Returns a hash of the heads: equal hashes mean equal documents.
+    #[must_use]
+    pub fn digest(&self) -> [u8; 16] {
+        let mut hasher = blake3::Hasher::new();
+        for head in self.heads() {
+            hasher.update(&head);
+        }
+        let mut digest = [0; 16];
+        hasher.finalize_xof().fill(&mut digest);
+        digest
+    }
+
     fn actor(&self) -> [u8; 16] {
         let mut actor = [0; 16];
         for (to, from) in actor.iter_mut().zip(self.doc.get_actor().to_bytes()) {
@@ -254,6 +346,10 @@ impl Document {
         &self.doc
     }
 
+    pub(super) fn crdt_mut(&mut self) -> &mut Automerge {
+        &mut self.doc
+    }
+
     /// Returns all entries, oldest id first, those stranded behind a missing change included.
     #[must_use]
     pub fn entries(&self) -> Vec<StoredEntry> {
@@ -285,6 +381,17 @@ impl Document {
         Some(StoredEntry { id, bytes: values.into_iter().next()?, contested })
     }
 
+    /// Returns an entry's bytes; of a contested one, any.
+    pub(super) fn entry(&self, id: EntryId) -> Option<Vec<u8>> {
+        let (value, _) = self.doc.get(&self.entries, id.to_string()).ok()??;
+        value.as_bytes().map(<[u8]>::to_vec)
+    }
+
+    /// Returns how many changes wait for one that was not sent yet.
+    pub(super) fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
     /// Returns the entries that wait behind a missing change.
     pub(super) fn stranded(&self) -> &[StoredEntry] {
         &self.stranded
@@ -312,6 +419,7 @@ impl Document {
     /// Returns the whole document, compressed.
     #[must_use]
     pub fn save(&self) -> Vec<u8> {
-        self.doc.save()
+        // What waits for a change that is not here is no part of it.
+        self.doc.save_with_options(SaveOptions { retain_orphans: false, ..SaveOptions::default() })
     }
 }

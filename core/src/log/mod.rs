@@ -9,21 +9,28 @@
 #![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
 mod carry;
+mod carry_pages;
 mod changes;
 mod document;
 mod empty;
 mod error;
 mod home;
 mod labels;
+mod meet;
 mod open;
+mod refresh;
 mod rescue;
+mod screen;
 
 pub use carry::{CARRY_MAGIC, Carried};
+pub use carry_pages::{Gatherer, MOST_PAGES, PAGE_MAGIC, PageError, Pages, Taken};
 pub use document::{Document, SCHEMA_VERSION, StoredEntry};
 pub use error::LogError;
 pub use home::Home;
 pub use labels::Label;
+pub use meet::{Heard, MessageLimits, Outgoing, PeerState};
 pub use open::{Absorbed, ENTRIES_PER_PART, Log, Problem, Written};
+pub use screen::{Allowance, screen};
 
 #[cfg(test)]
 mod tests;

@@ -1,23 +1,23 @@
 //! An open log: the documents of one crew over a store.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::document::{Document, StoredEntry, Unreadable};
 use super::error::LogError;
 use super::home::Home;
 use super::labels::Label;
 use crate::facts::{DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
-use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, Store, Summary, Write};
+use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, State, Store, Summary, Write};
 
 /// After how many entries a document is closed and the next part begun: memory is a hundred times the saved size, so
 /// many small documents.
 pub const ENTRIES_PER_PART: usize = 5_000;
 
 /// How many chunks may wait before a document is compacted: single changes take seven to ten times the room.
-const CHUNKS_BEFORE_COMPACTION: usize = 256;
+pub(super) const CHUNKS_BEFORE_COMPACTION: usize = 256;
 
 /// From how many entries at once a document is written as a snapshot instead of a chunk.
-const ENTRIES_FOR_SNAPSHOT: usize = 64;
+pub(super) const ENTRIES_FOR_SNAPSHOT: usize = 64;
 
 /// How many documents stay in memory; the one used longest ago goes first.
 const DOCUMENTS_IN_MEMORY: usize = 4;
@@ -84,21 +84,27 @@ pub struct Absorbed {
 
 /// A document in memory, and the stored pieces that it holds.
 #[derive(Debug)]
-struct Open {
-    document: Document,
-    pieces: Vec<(PieceId, PieceKind)>,
+pub(super) struct Open {
+    pub(super) document: Document,
+    pub(super) pieces: Vec<(PieceId, PieceKind)>,
     /// Worked out when something is written; reading alone does not need it.
-    summary: Option<Summary>,
+    pub(super) summary: Option<Summary>,
     used: u64,
 }
 
 /// The log of a crew on one device.
 pub struct Log<S> {
-    store: S,
+    pub(super) store: S,
     random: Box<dyn RandomBits + Send>,
-    open: HashMap<DocumentId, Open>,
+    pub(super) open: HashMap<DocumentId, Open>,
     problems: Vec<Problem>,
     uses: u64,
+    /// The newest piece that [`Log::refresh`] has looked at.
+    pub(super) seen: Option<PieceId>,
+    /// Pieces written by this log since then.
+    pub(super) own: HashSet<PieceId>,
+    /// States worked out by reading documents, by the pieces they were worked out from.
+    pub(super) states: HashMap<DocumentId, (u64, u64, [u8; 16])>,
     /// The part that each home is at. Another process may have begun the next; writing into this one does no harm.
     at_part: HashMap<Home, u32>,
 }
@@ -121,6 +127,9 @@ impl<S: Store> Log<S> {
             open: HashMap::new(),
             problems: Vec::new(),
             uses: 0,
+            seen: None,
+            own: HashSet::new(),
+            states: HashMap::new(),
             at_part: HashMap::new(),
         }
     }
@@ -181,7 +190,7 @@ impl<S: Store> Log<S> {
         let result = by_home.into_iter().try_for_each(|(home, entries)| {
             self.plan_writes(home, &entries, fresh, &mut written, &mut writes, &mut touched)
         });
-        self.finish(result, &writes, &touched)?;
+        self.finish(result, writes, &touched)?;
         Ok(written)
     }
 
@@ -249,12 +258,14 @@ impl<S: Store> Log<S> {
     }
 
     /// Commits planned writes; on any failure the documents touched are forgotten, to be read again from the store.
-    fn finish(
+    pub(super) fn finish(
         &mut self,
         planned: Result<(), LogError>,
-        writes: &[Write],
+        mut writes: Vec<Write>,
         touched: &[DocumentId],
     ) -> Result<(), LogError> {
+        writes.iter_mut().for_each(|write| self.state_into(write));
+        let writes = writes.as_slice();
         let committed = planned.and_then(|()| {
             if writes.is_empty() {
                 return Ok(Vec::new());
@@ -265,6 +276,9 @@ impl<S: Store> Log<S> {
             Ok(ids) => {
                 for (write, piece) in writes.iter().filter(|w| !matches!(w, Write::Keep { .. })).zip(ids) {
                     let (Write::Append { document, .. } | Write::Compact { document, .. }) = write else { continue };
+                    if self.seen.is_some() {
+                        self.own.insert(piece);
+                    }
                     let Some(open) = self.open.get_mut(document) else { continue };
                     if matches!(write, Write::Compact { .. }) {
                         open.pieces = vec![(piece, PieceKind::Snapshot)];
@@ -288,6 +302,22 @@ impl<S: Store> Log<S> {
         }
     }
 
+    /// Puts into a write what its document will hold, so that lists can tell it without reading the document.
+    fn state_into(&self, write: &mut Write) {
+        let (document, summary, whole) = match write {
+            Write::Append { document, summary, .. } => (document, summary, false),
+            Write::Compact { document, summary, .. } => (document, summary, true),
+            Write::Keep { .. } => return,
+        };
+        let Some(open) = self.open.get(document) else { return };
+        let held = if whole { &[][..] } else { open.pieces.as_slice() };
+        summary.state = Some(State {
+            digest: open.document.digest(),
+            pieces: held.len() as u64,
+            ids: held.iter().fold(0, |sum: u64, (id, _)| sum.wrapping_add(id.0)),
+        });
+    }
+
     /// Returns the existing parts of a home, in order.
     fn parts(&self, home: Home) -> Result<Vec<DocumentId>, LogError> {
         let mut parts: Vec<DocumentId> =
@@ -297,7 +327,7 @@ impl<S: Store> Log<S> {
     }
 
     /// Returns a document, read from the store if it is not in memory.
-    fn document(&mut self, id: DocumentId) -> Result<&mut Open, LogError> {
+    pub(super) fn document(&mut self, id: DocumentId) -> Result<&mut Open, LogError> {
         self.uses += 1;
         if !self.open.contains_key(&id) {
             let open = self.read(id)?;
@@ -313,7 +343,7 @@ impl<S: Store> Log<S> {
         }
     }
 
-    fn evict(&mut self) {
+    pub(super) fn evict(&mut self) {
         while self.open.len() > DOCUMENTS_IN_MEMORY {
             let Some(oldest) = self.open.iter().min_by_key(|(_, o)| o.used).map(|(id, _)| *id) else { return };
             self.open.remove(&oldest);
@@ -470,7 +500,7 @@ impl<S: Store> Log<S> {
             absorbed.added.extend(new);
             Ok(())
         });
-        self.finish(result, &writes, &touched)?;
+        self.finish(result, writes, &touched)?;
         Ok(absorbed)
     }
 
@@ -504,7 +534,7 @@ impl<S: Store> Log<S> {
             return Ok(());
         }
         let write = Write::Append { document: id, chunk, summary: open.summary() };
-        self.finish(Ok(()), &[write], &[id])
+        self.finish(Ok(()), vec![write], &[id])
     }
 
     /// Returns all labels.
@@ -525,7 +555,7 @@ impl<S: Store> Log<S> {
             let open = self.document(id)?;
             if open.may_compact() {
                 let write = open.compacting(id);
-                self.finish(Ok(()), &[write], &[id])?;
+                self.finish(Ok(()), vec![write], &[id])?;
             }
         }
         Ok(())
@@ -534,17 +564,17 @@ impl<S: Store> Log<S> {
 
 impl Open {
     /// Returns the document's line in lists.
-    fn summary(&mut self) -> Summary {
+    pub(super) fn summary(&mut self) -> Summary {
         self.summary.get_or_insert_with(|| summary_of(&self.document)).clone()
     }
 
     /// Tells whether the pieces may be replaced: not while entries in them wait to be mended.
-    fn may_compact(&self) -> bool {
+    pub(super) fn may_compact(&self) -> bool {
         self.document.stranded().is_empty()
     }
 
     /// Returns the write that replaces all pieces that this document holds by one.
-    fn compacting(&mut self, document: DocumentId) -> Write {
+    pub(super) fn compacting(&mut self, document: DocumentId) -> Write {
         Write::Compact {
             document,
             covers: self.pieces.iter().map(|(id, _)| *id).collect(),
@@ -570,7 +600,7 @@ pub(super) fn unreadable(document: DocumentId, error: Unreadable) -> LogError {
 }
 
 /// Adds an entry to a document's line in lists.
-fn summarise(summary: &mut Summary, entry: &Entry) {
+pub(super) fn summarise(summary: &mut Summary, entry: &Entry) {
     let at = entry.written.unix_ms;
     summary.shots += entry.shots();
     summary.first_ms = Some(summary.first_ms.map_or(at, |t| t.min(at)));

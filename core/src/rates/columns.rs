@@ -38,7 +38,8 @@ impl Axis<'_> {
         self.names.iter().flatten().any(|n| comparable_name(n) == looked_for)
     }
 
-    fn code(&self, row: usize) -> Option<u32> {
+    /// Returns a row's code.
+    pub(super) fn code_at(&self, row: usize) -> Option<u32> {
         match self.codes {
             Codes::Wide(codes) => codes.get(row).copied(),
             Codes::Narrow(codes) => codes.get(row).copied().map(u32::from),
@@ -47,12 +48,12 @@ impl Axis<'_> {
 
     /// Returns the name of a row's code.
     pub(super) fn name_at(&self, row: usize) -> Option<String> {
-        self.code(row).and_then(|code| self.name(code))
+        self.code_at(row).and_then(|code| self.name(code))
     }
 
     /// Tells whether a row's code is kept.
     pub(super) fn keeps(&self, row: usize) -> bool {
-        let Some(code) = self.code(row) else { return false };
+        let Some(code) = self.code_at(row) else { return false };
         self.kept.as_ref().is_none_or(|kept| kept.get(code as usize).copied().flatten().is_some())
     }
 

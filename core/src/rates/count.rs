@@ -81,6 +81,62 @@ fn step(index: u32, size: u32, code: Option<u32>) -> u32 {
     }
 }
 
+/// What the cells of an index stand for.
+#[derive(Debug)]
+pub(super) enum Keys {
+    /// Places in a table of these sizes.
+    Sizes(Vec<usize>),
+    /// Numbers of these combinations.
+    Listed(Vec<Vec<u32>>),
+}
+
+impl Keys {
+    /// Returns the codes that a cell stands for.
+    pub(super) fn of(&self, cell: u32) -> Option<Vec<u32>> {
+        match self {
+            Self::Sizes(sizes) => Some(split_by(cell as usize, sizes)),
+            Self::Listed(keys) => keys.get(cell as usize).cloned(),
+        }
+    }
+}
+
+/// Returns the cell of each row, the largest number where the row is not counted, and what the cells stand for.
+pub(super) fn index_rows(dimensions: &[Dimension<'_>], rows: usize) -> (Vec<u32>, Keys) {
+    let sizes: Vec<usize> = dimensions.iter().map(|d| d.size.max(1)).collect();
+    let cells = sizes.iter().try_fold(1_usize, |n, size| n.checked_mul(*size).filter(|n| *n <= MOST_CELLS));
+    if cells.is_some() {
+        let mut index = vec![0_u32; rows];
+        let skipping = dimensions.iter().any(|d| d.counts_as.is_some());
+        for dimension in dimensions {
+            extend(&mut index, dimension, 0, skipping);
+        }
+        return (index, Keys::Sizes(sizes));
+    }
+    let mut known: BTreeMap<Vec<u32>, u32> = BTreeMap::new();
+    let mut keys = Vec::new();
+    let index = (0..rows)
+        .map(|row| {
+            let Some(codes) = dimensions.iter().map(|d| code_at(d, row)).collect::<Option<Vec<u32>>>() else {
+                return SKIP;
+            };
+            *known.entry(codes).or_insert_with_key(|codes| {
+                keys.push(codes.clone());
+                keys.len() as u32 - 1
+            })
+        })
+        .collect();
+    (index, Keys::Listed(keys))
+}
+
+/// Returns what a row counts as in a dimension; none if it is not wanted.
+fn code_at(dimension: &Dimension<'_>, row: usize) -> Option<u32> {
+    let code = match dimension.codes {
+        Codes::Wide(c) => c.get(row).copied(),
+        Codes::Narrow(c) => c.get(row).copied().map(u32::from),
+    }?;
+    dimension.counts_as.as_ref().map_or(Some(code), |as_code| as_code.get(code as usize).copied().flatten())
+}
+
 fn in_table(dimensions: &[Dimension<'_>], classes: &[u8], cells: usize) -> Vec<(Vec<u32>, Counts)> {
     // Four counters a cell, one for each class; the first takes what is not counted.
     let mut table = vec![[0_u32; 4]; cells];
@@ -102,12 +158,15 @@ fn in_table(dimensions: &[Dimension<'_>], classes: &[u8], cells: usize) -> Vec<(
     counted.map(|(i, cell)| (split(i, dimensions), counts(cell))).collect()
 }
 
-fn split(mut index: usize, dimensions: &[Dimension<'_>]) -> Vec<u32> {
-    let mut codes: Vec<u32> = dimensions
+fn split(index: usize, dimensions: &[Dimension<'_>]) -> Vec<u32> {
+    split_by(index, &dimensions.iter().map(|d| d.size.max(1)).collect::<Vec<_>>())
+}
+
+fn split_by(mut index: usize, sizes: &[usize]) -> Vec<u32> {
+    let mut codes: Vec<u32> = sizes
         .iter()
         .rev()
-        .map(|d| {
-            let size = d.size.max(1);
+        .map(|size| {
             let code = index % size;
             index /= size;
             code as u32
@@ -125,14 +184,7 @@ fn counts(cell: [u32; 4]) -> Counts {
 fn in_map(dimensions: &[Dimension<'_>], classes: &[u8]) -> Vec<(Vec<u32>, Counts)> {
     let mut map: BTreeMap<Vec<u32>, [u32; 4]> = BTreeMap::new();
     for (row, class) in classes.iter().enumerate().filter(|(_, c)| **c & 3 != 0) {
-        let code = |d: &Dimension<'_>| {
-            let code = match d.codes {
-                Codes::Wide(c) => c.get(row).copied(),
-                Codes::Narrow(c) => c.get(row).copied().map(u32::from),
-            }?;
-            d.counts_as.as_ref().map_or(Some(code), |as_code| as_code.get(code as usize).copied().flatten())
-        };
-        if let Some(codes) = dimensions.iter().map(code).collect::<Option<Vec<u32>>>() {
+        if let Some(codes) = dimensions.iter().map(|d| code_at(d, row)).collect::<Option<Vec<u32>>>() {
             map.entry(codes).or_default()[usize::from(class & 3)] += 1;
         }
     }
@@ -158,6 +210,10 @@ mod tests {
         assert_eq!(got, [(vec![0, 0], of(1, 0, 0)), (vec![1, 0], of(1, 0, 0)), (vec![1, 1], of(0, 1, 1))]);
     }
 
+    fn by_key(table: &[(Vec<u32>, Counts)]) -> Vec<Vec<u32>> {
+        table.iter().map(|(codes, _)| codes.clone()).collect()
+    }
+
     #[test]
     fn nothing_to_group_by_gives_one_line() {
         assert_eq!(count_by(&[], &[1, 1, 2]), [(vec![], Counts { good: 2, failures: 1, unresolved: 0 })]);
@@ -175,6 +231,9 @@ mod tests {
         wanted[4] = Some(5);
         let dims = [Dimension { codes: Codes::Wide(&a), size: 13, counts_as: Some(wanted) }, wide(&b, 11)];
         let table = in_table(&dims, &classes, 13 * 11);
+        let (index, keys) = index_rows(&dims, classes.len());
+        let cells: std::collections::BTreeSet<u32> = index.into_iter().filter(|cell| *cell != SKIP).collect();
+        assert_eq!(cells.into_iter().filter_map(|c| keys.of(c)).collect::<Vec<_>>(), by_key(&table));
         assert_eq!(table, in_map(&dims, &classes));
         assert!(table.iter().all(|(codes, _)| codes[0] != 3 && codes[0] != 4));
     }

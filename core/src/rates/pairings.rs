@@ -1,13 +1,17 @@
 //! The pairings of lot and fuse, worst first, each with its verdict.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use embertally_stats::IntervalMethod;
 use serde::Serialize;
 
+use super::clusters::VolleyCorrelation;
 use super::count::Counts;
 use super::group::Group;
 use super::percent::percent;
 use super::rate::Rate;
-use super::table::{RateRow, RatesError, RatesRequest, rates};
+use super::shrunk::{ShrunkFigures, Together, WorseThanRest, together, worse_than_rest};
+use super::table::{RatesError, RatesRequest, rates};
 use super::verdict::{Judged, Rules, Verdict, judge};
 use crate::facts::Date;
 use crate::ledger::{Ledger, Measure};
@@ -53,6 +57,31 @@ pub struct JudgedRate {
     /// The verdict on this measure alone.
     #[serde(flatten)]
     pub judged: Judged,
+    /// The rate as all pairings together show it.
+    pub shrunk: ShrunkFigures,
+    /// Whether it is worse than all other pairings together.
+    pub worse_than_rest: WorseThanRest,
+}
+
+/// The pairings, and what all of them together show.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Ranking {
+    /// The pairings, worst first.
+    pub rows: Vec<Pairing>,
+    /// What all of them together show, a measure each; measures without a shot are left out.
+    pub together: Vec<Together>,
+    /// How alike the shots of one volley are, a measure each in the order asked for.
+    pub volleys: Vec<MeasuredVolleys>,
+}
+
+/// How alike the shots of one volley are, by one measure.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct MeasuredVolleys {
+    /// The measure's word.
+    pub measure: &'static str,
+    /// How alike.
+    #[serde(flatten)]
+    pub correlation: VolleyCorrelation,
 }
 
 /// One pairing of lot and fuse.
@@ -85,45 +114,55 @@ pub struct Pairing {
 /// # Errors
 /// [`RatesError`].
 pub fn pairings(ledger: &Ledger, request: &PairingsRequest) -> Result<Vec<Pairing>, RatesError> {
+    Ok(ranking(ledger, request)?.rows)
+}
+
+/// Returns the pairings as [`pairings`] does, and what all of them together show.
+///
+/// # Errors
+/// [`RatesError`].
+pub fn ranking(ledger: &Ledger, request: &PairingsRequest) -> Result<Ranking, RatesError> {
     let measures = request.measure.map_or_else(|| vec![Measure::Ignition, Measure::Transfer], |m| vec![m]);
-    let mut found: Vec<(Vec<Option<String>>, Vec<JudgedRate>)> = Vec::new();
+    let mut tables = Vec::with_capacity(measures.len());
+    let mut volleys = Vec::with_capacity(measures.len());
     for measure in measures.iter().copied() {
-        let table = rates(
-            ledger,
-            &RatesRequest {
-                measure,
-                method: request.method,
-                level: request.level,
-                only: request.only.clone(),
-                ..RatesRequest::default()
-            },
-        )?;
-        for RateRow { names, rate } in table.rows {
-            let judged = JudgedRate { measure: measure.word(), rate, judged: judge(&rate, &request.rules)? };
-            match found.iter_mut().find(|(n, _)| *n == names) {
-                Some((_, all)) => all.push(judged),
-                None => found.push((names, vec![judged])),
-            }
-        }
+        let (method, level, only) = (request.method, request.level, request.only.clone());
+        let table = rates(ledger, &RatesRequest { measure, method, level, only, ..RatesRequest::default() })?;
+        volleys.push(MeasuredVolleys { measure: measure.word(), correlation: table.volleys });
+        let rows: BTreeMap<Vec<Option<String>>, Rate> = table.rows.into_iter().map(|r| (r.names, r.rate)).collect();
+        tables.push(rows);
     }
     // A fuse that nobody watched is no fuse that was lit: what was never counted stands there as not known.
-    for (names, all) in &mut found {
-        let has_fuse = names.get(1).is_some_and(Option::is_some);
-        for measure in measures.iter().filter(|_| has_fuse) {
-            if all.iter().all(|j| j.measure != measure.word()) {
-                let rate = Rate::new(Counts::default(), request.method, request.level)?;
-                all.push(JudgedRate { measure: measure.word(), rate, judged: judge(&rate, &request.rules)? });
+    let all: BTreeSet<Vec<Option<String>>> = tables.iter().flat_map(BTreeMap::keys).cloned().collect();
+    for table in &mut tables {
+        for names in all.iter().filter(|names| names.get(1).is_some_and(Option::is_some)) {
+            if !table.contains_key(names) {
+                table.insert(names.clone(), Rate::new(Counts::default(), request.method, request.level)?);
             }
         }
-        all.sort_by_key(|j| measures.iter().position(|m| m.word() == j.measure));
     }
-    let mut list =
-        found.into_iter().filter_map(|(names, measures)| pairing(ledger, request, names, measures)).collect::<Vec<_>>();
-    list.sort_by(|a, b| {
+    let mut found: BTreeMap<Vec<Option<String>>, Vec<JudgedRate>> = BTreeMap::new();
+    let mut shown = Vec::new();
+    for (measure, table) in measures.iter().zip(tables) {
+        let of_all: Vec<Rate> = table.values().copied().collect();
+        let Some((what, shrunk)) = together(measure.word(), &of_all, request.rules.tolerable, request.level)? else {
+            continue;
+        };
+        shown.push(what);
+        let worse = worse_than_rest(&of_all)?;
+        for (((names, rate), shrunk), worse_than_rest) in table.into_iter().zip(shrunk).zip(worse) {
+            let judged = judge(&rate, &request.rules)?;
+            let one = JudgedRate { measure: measure.word(), rate, judged, shrunk, worse_than_rest };
+            found.entry(names).or_default().push(one);
+        }
+    }
+    let mut rows: Vec<Pairing> =
+        found.into_iter().filter_map(|(names, measures)| pairing(ledger, request, names, measures)).collect();
+    rows.sort_by(|a, b| {
         let worse = b.verdict.cmp(&a.verdict).then(b.probability_above.total_cmp(&a.probability_above));
         worse.then_with(|| (&a.lot, &a.fuse).cmp(&(&b.lot, &b.fuse)))
     });
-    Ok(list)
+    Ok(Ranking { rows, together: shown, volleys })
 }
 
 fn pairing(
@@ -182,8 +221,8 @@ fn sentence(worst: &JudgedRate, request: &PairingsRequest) -> String {
     let seen = format!(
         "{} of {settled} {what}{unresolved}; the true rate lies between {} and {} ({} interval)",
         rate.failures,
-        percent(rate.low),
-        percent(rate.high),
+        percent(rate.shown().0),
+        percent(rate.shown().1),
         percent(request.level),
     );
     let tolerable = percent(rules.tolerable);
@@ -203,6 +242,7 @@ fn sentence(worst: &JudgedRate, request: &PairingsRequest) -> String {
         }
         Verdict::Use => {
             let worst = judged.probability_above.max(judged.probability_above_if_igniter);
+            let worst = worst.max(judged.probability_above_clustered);
             format!("{seen}. The chance that it is above {tolerable} is at most {}: use.", percent(worst))
         }
     }

@@ -4,10 +4,11 @@ use embertally_stats::{IntervalMethod, StatsError, TimesError};
 use serde::Serialize;
 use thiserror::Error;
 
+use super::clusters::{VolleyCorrelation, Volleys, volley_correlation, volleys_by};
 use super::columns::{Axis, axis, filters};
 use super::count::{Dimension, count_by};
 use super::group::{Group, GroupError};
-use super::rate::Rate;
+use super::rate::{Clustering, Rate};
 use crate::ledger::{Ledger, Measure, WeatherField};
 
 /// What rates are asked for.
@@ -53,6 +54,9 @@ pub enum RatesError {
     /// A number outside its limits, of delays.
     #[error(transparent)]
     Times(#[from] TimesError),
+    /// Rates that cannot be seen together.
+    #[error(transparent)]
+    Shrinkage(#[from] embertally_stats::ShrinkageError),
     /// A name that nothing has.
     #[error("no {group} is called {name:?}; there are: {known}")]
     NoSuchName {
@@ -85,6 +89,8 @@ pub struct RateRow {
 pub struct RateTable {
     /// What was asked for.
     pub request: RatesRequest,
+    /// How alike the shots of one volley are, over the whole log; what the intervals are widened by.
+    pub volleys: VolleyCorrelation,
     /// Its lines.
     pub rows: Vec<RateRow>,
 }
@@ -106,9 +112,13 @@ pub fn rates(ledger: &Ledger, request: &RatesRequest) -> Result<RateTable, Rates
     axes.extend(filters(ledger, &request.only)?);
     let dimensions: Vec<Dimension<'_>> = axes.iter().map(Axis::dimension).collect();
     let classes = ledger.columns().class(request.measure);
+    let alike = volley_correlation(ledger, request.measure, request.level)?;
+    let volleys = volleys_by(&dimensions, ledger.columns().volley(), classes)?;
     let mut rows = count_by(&dimensions, classes)
         .into_iter()
         .map(|(codes, counts)| {
+            let mean_size = volleys.get(&codes).map_or(1.0, Volleys::mean_size);
+            let clustering = Clustering { mean_size, correlation: alike.used };
             let mut values = axes.iter().zip(codes).map(|(axis, code)| axis.name(code));
             let names = spans
                 .iter()
@@ -117,11 +127,11 @@ pub fn rates(ledger: &Ledger, request: &RatesRequest) -> Result<RateTable, Rates
                     n => Some(values.by_ref().take(*n).map(|v| v.unwrap_or_default()).collect::<Vec<_>>().join(", ")),
                 })
                 .collect();
-            Ok(RateRow { names, rate: Rate::new(counts, request.method, request.level)? })
+            Ok(RateRow { names, rate: Rate::clustered(counts, request.method, request.level, clustering)? })
         })
         .collect::<Result<Vec<_>, StatsError>>()?;
     rows.sort_by(|a, b| a.names.cmp(&b.names));
-    Ok(RateTable { request: request.clone(), rows })
+    Ok(RateTable { request: request.clone(), volleys: alike, rows })
 }
 
 /// The fields of one line in JSON, in the order of the contract.
@@ -146,6 +156,7 @@ impl RateTable {
             "measure": self.request.measure.word(),
             "interval": self.request.method.name(),
             "level": self.request.level,
+            "volleys": self.volleys,
             "rows": self.rows.iter().map(row).collect::<Vec<_>>(),
         })
     }

@@ -2,7 +2,10 @@
 
 use std::fmt;
 
-use embertally_stats::{StatsError, clean_shots_needed, probability_rate_above};
+use embertally_stats::{
+    StatsError, clean_shots_needed, effective_clean_shots_needed, effective_probability_rate_above,
+    probability_rate_above,
+};
 use serde::Serialize;
 
 use super::rate::Rate;
@@ -49,7 +52,7 @@ pub struct Rules {
     pub set_aside_from: f64,
     /// Restrict from here, if anything failed, even if every unresolved shot was the circuit's.
     pub restrict_from: f64,
-    /// Use up to here, even if every unresolved shot was the igniter's.
+    /// Use up to here, even if every unresolved shot was the igniter's and shots of one volley are alike.
     pub use_up_to: f64,
 }
 
@@ -68,14 +71,17 @@ pub struct Judged {
     pub probability_above: f64,
     /// The same, every unresolved shot taken as the igniter's.
     pub probability_above_if_igniter: f64,
-    /// How many more shots, none failing, would support using it; none if it is supported already or out of reach.
+    /// The larger of the two with shots of one volley alike: failures and shots over the design effect.
+    pub probability_above_clustered: f64,
+    /// How many more shots, none failing and each fired by itself, would support using it; none if it is supported already or out of reach.
     pub clean_shots_needed: Option<u64>,
 }
 
 /// Judges one rate by the rules.
 ///
 /// The probabilities are of the Jeffreys posterior, Beta(failures + ½, good + ½): one pairing by itself, no other
-/// pairing lends it strength.
+/// pairing lends it strength. All errs on the safe side: what is worse is judged by all shots as independent, what is
+/// good enough must be so with shots of one volley alike as well.
 ///
 /// # Errors
 /// [`StatsError::BadRate`], [`StatsError::BadProbability`] for rules outside (0, 1).
@@ -87,23 +93,34 @@ pub fn judge(rate: &Rate, rules: &Rules) -> Result<Judged, StatsError> {
     // In a reading that drops shots the other way round can be the worse one; take the safe side.
     let worst = above.max(above_if_igniter);
     let best = above.min(above_if_igniter);
+    let effect = rate.design_effect();
+    let effective = |failures: u64, shots: u64| (failures as f64 / effect, shots as f64 / effect);
+    let (of_circuit, of_igniter) = (effective(rate.failures, settled), effective(as_igniter, rate.shots));
+    let clustered = effective_probability_rate_above(of_circuit.0, of_circuit.1, rules.tolerable)?
+        .max(effective_probability_rate_above(of_igniter.0, of_igniter.1, rules.tolerable)?);
     let verdict = if rate.failures > 0 && best >= rules.set_aside_from {
         Verdict::SetAside
     } else if rate.failures > 0 && best >= rules.restrict_from {
         Verdict::Restrict
-    } else if worst <= rules.use_up_to {
+    } else if worst.max(clustered) <= rules.use_up_to {
         Verdict::Use
     } else {
         Verdict::TestMore
     };
     let needed = match verdict {
         Verdict::Use => None,
-        _ => clean_shots_needed(as_igniter, rate.shots, rules.tolerable, rules.use_up_to)?,
+        _ => {
+            let plain = clean_shots_needed(as_igniter, rate.shots, rules.tolerable, rules.use_up_to)?;
+            let (failures, shots) = of_igniter;
+            let alike = effective_clean_shots_needed(failures, shots, rules.tolerable, rules.use_up_to)?;
+            plain.zip(alike).map(|(plain, alike)| plain.max(alike))
+        }
     };
     Ok(Judged {
         verdict,
         probability_above: above,
         probability_above_if_igniter: above_if_igniter,
+        probability_above_clustered: clustered,
         clean_shots_needed: needed,
     })
 }

@@ -142,6 +142,9 @@ impl Store for MemoryStore {
             document: *name,
             summary: document.summary.clone(),
             chunks: document.pieces.values().filter(|piece| piece.kind == PieceKind::Chunk).count() as u64,
+            pieces: document.pieces.len() as u64,
+            ids: document.pieces.keys().fold(0, |sum, id| sum.wrapping_add(id.0)),
+            latest: document.pieces.keys().next_back().copied(),
             bytes: document.pieces.values().map(|piece| piece.bytes.len() as u64).sum(),
         };
         Ok(self.contents().documents.iter().map(line).collect())
@@ -163,6 +166,17 @@ impl Store for MemoryStore {
             pieces: document.pieces.iter().map(piece).collect(),
             damaged: document.set_aside.iter().map(damage).collect(),
         })
+    }
+
+    fn news(&self, after: PieceId) -> Result<Vec<(PieceId, DocumentId)>, StoreError> {
+        self.step()?;
+        let contents = self.contents();
+        let newer = |(name, document): (&DocumentId, &Document)| {
+            document.pieces.keys().filter(|id| **id > after).map(|id| (*id, *name)).collect::<Vec<_>>()
+        };
+        let mut news: Vec<_> = contents.documents.iter().flat_map(newer).collect();
+        news.sort_unstable();
+        Ok(news)
     }
 
     fn commit(&mut self, writes: &[Write]) -> Result<Vec<PieceId>, StoreError> {

@@ -81,6 +81,44 @@ pub struct Summary {
     pub last_ms: Option<i64>,
     /// What a person calls it (an outing's name).
     pub title: String,
+    /// What the document held when this was written; `None` where whoever wrote it did not know.
+    pub state: Option<State>,
+}
+
+/// What a document held at a write, so that two logs can be compared without reading their documents.
+///
+/// Another process may have added pieces that the writer had not read. The pieces it had read are counted and their ids
+/// added up: a piece added later has a higher id than any it replaces, so the same count and the same sum are the same
+/// pieces, and [`Listed::state`] is certain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct State {
+    /// A hash of the document's heads.
+    pub digest: [u8; 16],
+    /// How many pieces were there before the write, and are there after it.
+    pub pieces: u64,
+    /// Their ids, added up (wrapping).
+    pub ids: u64,
+}
+
+impl State {
+    /// Returns the 32 bytes that a store may keep it as.
+    #[must_use]
+    pub fn to_bytes(&self) -> [u8; 32] {
+        let mut bytes = [0; 32];
+        bytes[..16].copy_from_slice(&self.digest);
+        bytes[16..24].copy_from_slice(&self.pieces.to_be_bytes());
+        bytes[24..].copy_from_slice(&self.ids.to_be_bytes());
+        bytes
+    }
+
+    /// Reads what [`State::to_bytes`] wrote; `None` if it is anything else.
+    #[must_use]
+    pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
+        let (digest, rest) = bytes.split_first_chunk::<16>()?;
+        let (pieces, rest) = rest.split_first_chunk::<8>()?;
+        let ids = rest.try_into().ok()?;
+        Some(Self { digest: *digest, pieces: u64::from_be_bytes(*pieces), ids: u64::from_be_bytes(ids) })
+    }
 }
 
 /// One line of [`Store::list`].
@@ -92,8 +130,24 @@ pub struct Listed {
     pub summary: Summary,
     /// How many chunks wait for compaction.
     pub chunks: u64,
+    /// How many pieces there are, set-aside ones not counted.
+    pub pieces: u64,
+    /// The ids of these pieces, added up (wrapping).
+    pub ids: u64,
+    /// The newest of these pieces.
+    pub latest: Option<PieceId>,
     /// The bytes of snapshot and chunks together.
     pub bytes: u64,
+}
+
+impl Listed {
+    /// Returns the hash of the document's heads, if the last write knew every piece that is there.
+    #[must_use]
+    pub fn state(&self) -> Option<[u8; 16]> {
+        let (state, latest) = (self.summary.state?, self.latest?);
+        let known = state.pieces + 1 == self.pieces && state.ids == self.ids.wrapping_sub(latest.0);
+        known.then_some(state.digest)
+    }
 }
 
 /// One write. A slice of them is committed together or not at all.
@@ -153,6 +207,23 @@ pub trait Store {
     /// Any [`StoreError`] but damage to single pieces, which is reported in the result.
     fn load(&mut self, document: &DocumentId) -> Result<Loaded, StoreError>;
 
+    /// Reads the pieces of a document that are newer than one; what is damaged among them is reported as by
+    /// [`Store::load`].
+    ///
+    /// # Errors
+    /// As [`Store::load`].
+    fn load_after(&mut self, document: &DocumentId, after: PieceId) -> Result<Loaded, StoreError> {
+        let mut loaded = self.load(document)?;
+        loaded.pieces.retain(|piece| piece.id > after);
+        Ok(loaded)
+    }
+
+    /// Lists the pieces that are newer than one, oldest first, with their documents: what any process added since.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    fn news(&self, after: PieceId) -> Result<Vec<(PieceId, DocumentId)>, StoreError>;
+
     /// Writes all of `writes` durably, or none.
     ///
     /// Returns the ids given to the appended or compacted pieces, in order of the writes (`Keep` gives none).
@@ -172,4 +243,34 @@ pub trait Store {
     /// # Errors
     /// Any [`StoreError`].
     fn set_aside(&self, piece: PieceId) -> Result<Option<Vec<u8>>, StoreError>;
+}
+
+impl<T: Store + ?Sized> Store for Box<T> {
+    fn list(&self) -> Result<Vec<Listed>, StoreError> {
+        (**self).list()
+    }
+
+    fn load(&mut self, document: &DocumentId) -> Result<Loaded, StoreError> {
+        (**self).load(document)
+    }
+
+    fn load_after(&mut self, document: &DocumentId, after: PieceId) -> Result<Loaded, StoreError> {
+        (**self).load_after(document, after)
+    }
+
+    fn news(&self, after: PieceId) -> Result<Vec<(PieceId, DocumentId)>, StoreError> {
+        (**self).news(after)
+    }
+
+    fn commit(&mut self, writes: &[Write]) -> Result<Vec<PieceId>, StoreError> {
+        (**self).commit(writes)
+    }
+
+    fn kept(&self, key: &str) -> Result<Option<Vec<u8>>, StoreError> {
+        (**self).kept(key)
+    }
+
+    fn set_aside(&self, piece: PieceId) -> Result<Option<Vec<u8>>, StoreError> {
+        (**self).set_aside(piece)
+    }
 }

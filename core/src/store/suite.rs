@@ -74,6 +74,8 @@ macro_rules! store_suite {
             two_open_stores_see_each_others_commits
             lists_are_ordered_by_document_and_count_what_is_there
             the_summary_is_replaced_with_each_write
+            a_state_is_certain_only_while_its_writer_knew_every_piece
+            news_are_what_anybody_added_since
             empty_and_large_pieces_are_kept_as_they_are
             an_empty_commit_changes_nothing
             compaction_removes_only_what_it_names

@@ -9,10 +9,14 @@
 //! | How likely is it above what we tolerate, and how many clean shots would settle it? | [`probability_rate_above`], [`clean_shots_needed`] |
 //! | How many shots prove a reliability, from an endless supply or from one lot? | [`shots_to_prove`], [`shots_to_prove_in_lot`] |
 //! | What have the shots so far proved? | [`confidence_proved`], [`most_bad_in_lot`] |
+//! | Shots of one volley are alike: how much less do they say? | [`beta_binomial`], [`anova_correlation`], [`correlation`], [`widened_interval`] |
 //! | Do two groups differ, by how much, by chance? | [`newcombe_difference`], [`risk_ratio`], [`odds_ratio`], [`fisher_exact`], [`boschloo_exact`], [`barnard_exact`] |
 //! | And across weathers or outings? | [`cochran_mantel_haenszel`], [`mantel_haenszel`], [`breslow_day`] |
 //! | Do failures rise with age or temperature? | [`cochran_armitage`] |
+//! | Which of lot, fuse, weather, age do failures go with, and what is to be expected of a pairing? | [`firth_logistic`] |
+//! | Which of many is worst, when each was tried so little? | [`shrink_rates`] |
 //! | Is it chance, of so many looked at? | [`benjamini_hochberg`], [`holm`] |
+//! | At what current does it fire, and which one to try next? | [`fit_threshold`], [`dixon_mood`], [`next_d_optimal`] |
 //! | Accept, reject or go on, after each shot? Has it changed? | [`SequentialTest`], [`BernoulliCusum`] |
 //! | How are delays spread, how many are slower than a limit, are two lots alike? | [`turnbull`], [`LogFit`], [`order_statistic_bound`], [`volley_spread`], [`log_rank`] |
 //! | Are the grades of one group higher? | [`mann_whitney`] |
@@ -42,8 +46,10 @@
 //! named errors; nothing here panics, and no answer is NaN.
 
 mod agreement;
+mod clusters;
 mod cusum;
 mod error;
+mod firth;
 mod fisher;
 mod gamma;
 mod hypergeometric;
@@ -57,15 +63,25 @@ mod prove;
 mod saddle;
 mod sampling;
 mod sequential;
+mod shrinkage;
 mod special;
 mod strata;
+mod threshold;
 mod trend;
 mod two_by_two;
 mod unconditional;
 
 pub use agreement::{AgreementError, CohenKappa, FleissKappa, cohen_kappa, fleiss_kappa};
+pub use clusters::{
+    Cluster, ClusterBasis, ClusterCounts, ClusterRule, ClusterTable, Correlation, IntraClusterFit, MAX_CLUSTER_TRIALS,
+    WidenedInterval, anova_correlation, beta_binomial, correlation, widened_interval,
+};
 pub use cusum::BernoulliCusum;
 pub use error::{MAX_TRIALS, StatsError};
+pub use firth::{
+    BinomialGroup, FirthError, FirthFit, LikelihoodRatio, MAX_TERMS, ProfileInterval, RatePrediction, firth_logistic,
+    firth_logistic_screened,
+};
 pub use fisher::{FisherExact, OddsRatio, fisher_exact, odds_ratio};
 pub use interval::{
     Interval, IntervalMethod, UnknownIntervalMethod, binomial_interval, clopper_pearson, clopper_pearson_upper,
@@ -78,15 +94,23 @@ pub use interval_censored::{
 };
 pub use multiplicity::{benjamini_hochberg, holm};
 pub use ordinal::{MOST_EXACT_GRADES, MOST_GRADES, MannWhitney, OrdinalError, mann_whitney};
-pub use posterior::{MOST_CLEAN_SHOTS, clean_shots_needed, probability_rate_above};
+pub use posterior::{
+    MOST_CLEAN_SHOTS, clean_shots_needed, effective_clean_shots_needed, effective_probability_rate_above,
+    probability_rate_above,
+};
 pub use prove::{confidence_proved, most_bad_in_lot, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
 pub use sampling::{
     AQLS, AcceptancePlan, CODE_LETTERS, Inspection, InspectionLevel, LookedUp, MOST_FOR_POWER, PowerTest,
     SamplingError, UnknownWord, code_letter, mil_std_105e, plan_for_risks, power, shots_for_power,
 };
 pub use sequential::{SequentialDecision, SequentialTest};
+pub use shrinkage::{GroupCounts, HyperPrior, Shrinkage, ShrinkageError, ShrunkRate, shrink_rates};
 pub use strata::{
     BreslowDay, CochranMantelHaenszel, MantelHaenszel, breslow_day, cochran_mantel_haenszel, mantel_haenszel,
+};
+pub use threshold::{
+    DOptimalGuess, DixonMood, LevelLimits, Link, NextLevel, SearchPhase, ThresholdError, ThresholdFit, Trials,
+    dixon_mood, fit_threshold, next_d_optimal, next_langlie, next_up_down, normal_tail,
 };
 pub use trend::{ScoredGroup, Trend, cochran_armitage};
 pub use two_by_two::{Estimate, RiskRatio, TwoByTwo, newcombe_difference, risk_ratio};

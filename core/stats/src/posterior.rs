@@ -6,7 +6,7 @@
 //! which needs no prior.
 //! Source: Jeffreys, Proc. R. Soc. A 186 (1946) 453–461; Brown, Cai & DasGupta, Stat. Sci. 16 (2001) 101–133.
 
-use crate::error::{StatsError, check_counts, check_probability, check_rate};
+use crate::error::{MAX_TRIALS, StatsError, check_counts, check_probability, check_rate};
 use crate::special::beta_tails;
 
 /// The most further shots that [`clean_shots_needed`] looks for.
@@ -33,7 +33,29 @@ pub const MOST_CLEAN_SHOTS: u64 = 1_000_000;
 pub fn probability_rate_above(failures: u64, trials: u64, tolerable: f64) -> Result<f64, StatsError> {
     check_counts(failures, trials)?;
     check_rate(tolerable)?;
-    Ok(above(failures, trials - failures, tolerable))
+    Ok(above(failures as f64, (trials - failures) as f64, tolerable))
+}
+
+/// Returns the same for counts that need not be whole: failures and trials over a design effect.
+///
+/// `0 ≤ failures ≤ trials`, finite.
+///
+/// # Errors
+/// [`StatsError::BadScore`] for counts that are none, [`StatsError::BadRate`].
+pub fn effective_probability_rate_above(failures: f64, trials: f64, tolerable: f64) -> Result<f64, StatsError> {
+    check_rate(tolerable)?;
+    let clean = effective_clean(failures, trials)?;
+    Ok(above(failures, clean, tolerable))
+}
+
+/// Returns the trials that did not fail, if the counts are some.
+fn effective_clean(failures: f64, trials: f64) -> Result<f64, StatsError> {
+    // Written so that NaN is refused too.
+    if 0.0 <= failures && failures <= trials && trials <= MAX_TRIALS as f64 {
+        Ok(trials - failures)
+    } else {
+        Err(StatsError::BadScore { score: failures })
+    }
 }
 
 /// Returns the fewest further shots, none of them failing, after which the probability that the failure
@@ -51,10 +73,24 @@ pub fn clean_shots_needed(
     probability: f64,
 ) -> Result<Option<u64>, StatsError> {
     check_counts(failures, trials)?;
+    effective_clean_shots_needed(failures as f64, trials as f64, tolerable, probability)
+}
+
+/// Returns the same for counts that need not be whole; each further shot counts whole, as shots do that are fired one at
+/// a time.
+///
+/// # Errors
+/// Those of [`effective_probability_rate_above`], and [`StatsError::BadProbability`].
+pub fn effective_clean_shots_needed(
+    failures: f64,
+    trials: f64,
+    tolerable: f64,
+    probability: f64,
+) -> Result<Option<u64>, StatsError> {
     check_rate(tolerable)?;
     check_probability(probability)?;
-    let clean = trials - failures;
-    let enough = |more: u64| above(failures, clean + more, tolerable) <= probability;
+    let clean = effective_clean(failures, trials)?;
+    let enough = |more: u64| above(failures, clean + more as f64, tolerable) <= probability;
     // More clean shots only lower the probability, so halving the range finds the first that is enough.
     if !enough(MOST_CLEAN_SHOTS) {
         return Ok(None);
@@ -71,8 +107,8 @@ pub fn clean_shots_needed(
     Ok(Some(known))
 }
 
-fn above(failures: u64, clean: u64, tolerable: f64) -> f64 {
-    let (a, b) = (failures as f64 + 0.5, clean as f64 + 0.5);
+fn above(failures: f64, clean: f64, tolerable: f64) -> f64 {
+    let (a, b) = (failures + 0.5, clean + 0.5);
     beta_tails(a, b, tolerable, 1.0 - tolerable).upper
 }
 

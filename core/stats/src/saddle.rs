@@ -28,6 +28,17 @@ pub(crate) fn stirling_error(z: f64) -> f64 {
     climbed + series / at
 }
 
+/// Returns ln Γ(z) for z > 0, to about 1e-15 of the larger of it and one.
+pub(crate) fn ln_gamma(z: f64) -> f64 {
+    // Γ(z) = Γ(z+k) / (z (z+1) … (z+k−1)); sixteen factors below 17 do not overflow.
+    let (mut factor, mut at) = (1.0, z);
+    while at < SERIES_FROM {
+        factor *= at;
+        at += 1.0;
+    }
+    (at - 0.5) * at.ln() - at + HALF_LN_TAU + stirling_error(at) - f64::ln(factor)
+}
+
 /// Returns x ln(x/m) + m − x for x ≥ 0 and m > 0 without the cancellation near x = m.
 pub(crate) fn deviance(x: f64, m: f64) -> f64 {
     if x == 0.0 {

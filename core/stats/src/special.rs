@@ -32,21 +32,27 @@ pub(crate) struct Tails {
 /// The continued fraction 8.17.22 of the NIST Digital Library of Mathematical Functions in its even
 /// part (Didonato & Morris, ACM TOMS 18 (1992) 360–373, eq. 9).
 pub(crate) fn beta_tails(a: f64, b: f64, x: f64, y: f64) -> Tails {
+    beta_tails_and_slope(a, b, x, y).0
+}
+
+/// Returns the same, and the derivative of the lower tail with respect to ln(x/y).
+pub(crate) fn beta_tails_and_slope(a: f64, b: f64, x: f64, y: f64) -> (Tails, f64) {
     if x <= 0.0 {
-        return Tails { lower: 0.0, upper: 1.0 };
+        return (Tails { lower: 0.0, upper: 1.0 }, 0.0);
     }
     if y <= 0.0 {
-        return Tails { lower: 1.0, upper: 0.0 };
+        return (Tails { lower: 1.0, upper: 0.0 }, 0.0);
     }
     let power = beta_power_term(a, b, x, y);
     // On this side of about the mean the fraction converges fast, and the tail is the one to know well.
-    if x * (a + b + 2.0) <= a + 1.0 {
+    let tails = if x * (a + b + 2.0) <= a + 1.0 {
         let lower = (power / fraction(a, b, x, y)).min(1.0);
         Tails { lower, upper: 1.0 - lower }
     } else {
         let upper = (power / fraction(b, a, y, x)).min(1.0);
         Tails { lower: 1.0 - upper, upper }
-    }
+    };
+    (tails, power)
 }
 
 /// The continued fraction by which x^a y^b / B(a, b) is divided, by the modified Lentz method.

@@ -16,7 +16,8 @@ pub(crate) const PAGE_BYTES: u32 = 2048;
 /// The steps from an empty file to the newest schema; the version of a file is how many of them it has been through.
 ///
 /// A step that was released is never edited: new ones are added at the end.
-pub(crate) const STEPS: &[&str] = &["
+pub(crate) const STEPS: &[&str] = &[
+    "
 -- No index but the tables' own: one would be a second copy of the truth, and a bit flipped in it would hide a piece
 -- without a word. Tables this small are read from end to end in the time of one flush.
 CREATE TABLE documents (
@@ -48,7 +49,12 @@ CREATE TABLE kept (
     key      TEXT PRIMARY KEY,
     value    BLOB NOT NULL
 ) STRICT, WITHOUT ROWID;
-"];
+",
+    "
+-- What a document held at its last write, so that two logs can be compared without reading it.
+ALTER TABLE documents ADD COLUMN state BLOB;
+",
+];
 
 /// Whose file it is, as its header says.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -229,6 +229,10 @@ impl Store for SimStore {
         self.reading()?.load(document)
     }
 
+    fn news(&self, after: PieceId) -> Result<Vec<(PieceId, DocumentId)>, StoreError> {
+        self.reading()?.news(after)
+    }
+
     fn commit(&mut self, writes: &[Write]) -> Result<Vec<PieceId>, StoreError> {
         self.device()?.write(writes)
     }

@@ -3,7 +3,7 @@
 use std::str;
 
 use embertally_core::facts::DocumentId;
-use embertally_core::store::{PieceId, Summary, Write};
+use embertally_core::store::{PieceId, State, Summary, Write};
 
 const HASH: usize = 32;
 const HEADER: usize = HASH + 8 + 8;
@@ -50,6 +50,7 @@ fn put_summary(to: &mut Vec<u8>, summary: &Summary) {
         to.extend(time.unwrap_or(0).to_le_bytes());
     }
     put(to, summary.title.as_bytes());
+    put(to, summary.state.map(|state| state.to_bytes()).as_ref().map_or(&[], <[u8; 32]>::as_slice));
 }
 
 fn put_write(to: &mut Vec<u8>, write: &Write) {
@@ -113,6 +114,7 @@ impl<'a> Reader<'a> {
             first_ms: self.time()?,
             last_ms: self.time()?,
             title: self.text()?.to_owned(),
+            state: State::from_bytes(self.bytes()?),
         })
     }
 
@@ -149,8 +151,9 @@ mod tests {
 
     #[test]
     fn a_record_reads_back_whole_and_not_at_all_when_cut_or_flipped() {
-        let summary =
-            Summary { entries: 1, shots: 2, first_ms: Some(-3), last_ms: None, title: "Steinbruch ü".to_owned() };
+        let state = Some(State { digest: [1; 16], pieces: 2, ids: 3 });
+        let title = "Steinbruch ü".to_owned();
+        let summary = Summary { entries: 1, shots: 2, first_ms: Some(-3), last_ms: None, title, state };
         let writes = vec![
             Write::Append {
                 document: DocumentId::Register { part: 1 },

@@ -29,10 +29,29 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("import more.csv", &["rows", "bad_rows", "entries_added", "entries_already_there", "notices", "bad"]),
     ("export out.csv", &["rows", "file", "complete"]),
     ("export --format json out.jsonl", &["rows", "file", "complete"]),
-    ("rates", &["measure", "interval", "level", "rows", "complete"]),
-    ("pairings", &["tolerable", "interval", "level", "rules", "prior", "rows", "complete"]),
+    ("rates", &["measure", "interval", "level", "volleys", "rows", "complete"]),
+    ("pairings", &["tolerable", "interval", "level", "rules", "prior", "together", "volleys", "rows", "complete"]),
+    ("model --terms lot", &["measure", "level", "references", "redundant", "if_circuit", "if_igniter", "complete"]),
     ("compare --lots KB-104,KB-105", &["of", "measure", "level", "first", "second", "shown", "sentences"]),
     ("watch --lot KB-104", &["lot", "measure", "good", "bad", "shots", "failures"]),
+    (
+        "string fire 'Type one:2' --supply-v 12",
+        &[
+            "wiring",
+            "lead_ohm",
+            "total_ohm",
+            "first_amperes",
+            "margins",
+            "chance_all_fire",
+            "missing",
+            "warnings",
+            "caution",
+        ],
+    ),
+    ("string length", &["reliability", "confidence", "rows", "caution", "complete"]),
+    ("string why {volley}", &["volley", "wiring", "mixed_types", "rows", "caution", "complete"]),
+    ("threshold fit '9x 11f 10f 10.5x 12f'", &["mean", "spread", "all_fire", "no_fire", "confidence", "caution"]),
+    ("threshold next --plan up-down --step 1 9x", &["plan", "level", "shots", "caution"]),
     ("disputes", &["rows", "proposals", "labels", "agreement", "complete"]),
     ("live", &["rows", "fuse_not_seen", "made_safe", "caution", "complete"]),
     ("plan prove --reliability 0.95 --confidence 0.95", &["shots", "failures", "reliability", "confidence", "rule"]),
@@ -89,8 +108,19 @@ fn no_command_was_forgotten_here() {
 
 #[test]
 fn rows_of_rates_have_only_the_groups_that_were_asked_for() {
-    const NUMBERS: [&str; 8] =
-        ["shots", "failures", "unresolved", "rate", "low", "high", "rate_if_igniter", "rate_if_circuit"];
+    const NUMBERS: [&str; 11] = [
+        "shots",
+        "failures",
+        "unresolved",
+        "rate",
+        "low",
+        "high",
+        "rate_if_igniter",
+        "rate_if_circuit",
+        "design_effect",
+        "low_clustered",
+        "high_clustered",
+    ];
     let device = tested();
     let asked = [
         &["lot", "fuse", "weather"][..],
@@ -101,7 +131,7 @@ fn rows_of_rates_have_only_the_groups_that_were_asked_for() {
     ];
     for by in asked {
         let table = device.json(&format!("rates --by {}", by.join(",")));
-        assert_eq!(fields(&table), BTreeSet::from(["measure", "interval", "level", "rows", "complete"]));
+        assert_eq!(fields(&table), BTreeSet::from(["measure", "interval", "level", "volleys", "rows", "complete"]));
         let rows = table["rows"].as_array().expect("rows are a list");
         assert!(!rows.is_empty());
         for row in rows {

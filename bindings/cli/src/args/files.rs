@@ -62,15 +62,26 @@ pub(crate) struct ReportArgs {
 
 #[derive(Debug, Args)]
 pub(crate) struct CarryArgs {
-    /// The carry file to write; `-` for standard output
+    /// The file to write; `-` for standard output
     pub(crate) out: PathBuf,
     /// Write over a file that is there
     #[arg(long)]
     pub(crate) force: bool,
+    /// Show the log as QR codes instead: an HTML page, or with `-` one after another in the terminal (78 columns, 40
+    /// rows)
+    #[arg(long)]
+    pub(crate) qr: bool,
+    /// The most QR codes; a larger log is refused
+    #[arg(long, value_name = "N", default_value_t = 40, requires = "qr", value_parser = clap::value_parser!(u16).range(1..))]
+    pub(crate) most: u16,
 }
 
 #[derive(Debug, Args)]
 pub(crate) struct AbsorbArgs {
-    /// The carry file
-    pub(crate) file: PathBuf,
+    /// The carry file; with --pages one or more files of scanned codes, `-` for standard input
+    #[arg(required = true, value_name = "FILE")]
+    pub(crate) files: Vec<PathBuf>,
+    /// Read QR codes of `carry --qr` as a scanner gives them: text, one code a line, in any order
+    #[arg(long)]
+    pub(crate) pages: bool,
 }

@@ -71,12 +71,18 @@ pub(crate) enum Command {
     Pairings(PairingsArgs),
     /// Set two lots, fuses or others side by side: difference, exact test, strata
     Compare(crate::commands::CompareArgs),
+    /// Show which of lot, fuse, weather, age and wiring failures go with, and what to expect
+    Model(crate::commands::ModelArgs),
     /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
     Watch(crate::commands::WatchArgs),
     /// Show delays: how they are spread, how many are slower than a limit, bounds, two lots side by side
     Delays(crate::commands::DelaysArgs),
     /// Show the strengths of those that fired, or two lots' side by side
     Strength(crate::commands::StrengthArgs),
+    /// Strings: will this one fire, how long may one be, why did this one break
+    String(crate::commands::StringArgs),
+    /// Threshold tests: mean, spread, all-fire and no-fire level, and the next level to try
+    Threshold(crate::commands::ThresholdArgs),
     /// Show what the crew disagrees about, and what is proposed to be one
     Disputes,
     /// Show what is still live on the field

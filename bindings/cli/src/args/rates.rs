@@ -20,7 +20,7 @@ pub(crate) struct RatesArgs {
     /// By what: lot, fuse, type, module, outing, wiring, weather, wet, temperature, humidity, wind
     #[arg(long, value_delimiter = ',', default_value = "lot,fuse,weather")]
     pub(crate) by: Vec<String>,
-    /// ignition, slow, transfer or end-to-end
+    /// ignition, slow, transfer, end-to-end or raw (ignition without attribution)
     #[arg(long, default_value = "ignition")]
     pub(crate) measure: String,
     /// What makes up the weather: wet, temperature, humidity, wind

@@ -3,8 +3,8 @@
 use clap::Args;
 use embertally_core::ledger::{Ledger, Measure};
 use embertally_core::rates::{
-    CompareRequest, ComparedGroup, Comparison, Group, Reading, Stratified, compare as compare_groups, pair_named,
-    weather_field,
+    CompareRequest, ComparedGroup, Comparison, Group, Reading, Stratified, TrendRequest, compare as compare_groups,
+    pair_named, weather_field,
 };
 
 use super::Context;
@@ -24,6 +24,9 @@ pub(crate) struct What {
     /// Two of another grouping, such as wet=dry,wet (type, module, outing, wiring, temperature, humidity, wind)
     #[arg(long, value_name = "GROUP=A,B")]
     of: Option<String>,
+    /// Not two groups but a trend along age (of the lot), temperature, humidity or wind
+    #[arg(long, value_name = "WHAT")]
+    trend: Option<String>,
 }
 
 #[derive(Debug, Args)]
@@ -75,6 +78,18 @@ fn two(what: &What, ledger: &Ledger) -> Result<(Group, [String; 2]), CliError> {
 }
 
 pub(super) fn compare(context: &Context, args: &CompareArgs) -> Result<(), CliError> {
+    if let Some(along) = &args.what.trend {
+        if args.by.is_some() {
+            return Err(CliError::Usage("A trend is not looked for within strata; leave out --by.".to_owned()));
+        }
+        let request = TrendRequest {
+            along: parsed(along)?,
+            measure: parsed::<Measure>(&args.measure)?,
+            level: args.level,
+            only: filter(&args.only)?,
+        };
+        return super::trend::trend(context, &request);
+    }
     let by = args.by.as_deref().map(parsed::<Group>).transpose()?;
     let weather =
         parts(&args.weather_parts, |t| weather_field(t).map_err(|e| CliError::Usage(sentence(&e.to_string()))))?;
@@ -159,7 +174,12 @@ fn reading_row(name: &str, reading: &Reading) -> Vec<String> {
     );
     let odds = reading.odds_ratio.map_or_else(|| "unknown".to_owned(), |o| ratio(o.conditional, o.low, o.high));
     let p = match (reading.p_value, reading.p_method) {
-        (Some(p), Some(method)) => format!("{p:.4} ({method})"),
+        (Some(p), Some(method)) => match reading.p_values {
+            Some(all) if all.barnard.is_some() => {
+                format!("{p:.4} ({method}); Fisher {:.4}, Barnard {:.4}", all.fisher, all.barnard.unwrap_or(1.0))
+            }
+            _ => format!("{p:.4} ({method})"),
+        },
         _ => "unknown".to_owned(),
     };
     vec![name.to_owned(), difference, odds, p]
@@ -186,6 +206,13 @@ fn print_strata(found: &Comparison, by: &str, reading: &str, strata: &Stratified
             _ => format!("{}, without an interval", odds.value.map_or("infinite".to_owned(), |v| format!("{v:.2}"))),
         };
         line(&format!("Common odds ratio: {interval}."))?;
+    }
+    if let Some(test) = strata.test {
+        line(&format!("Cochran–Mantel–Haenszel: chi-square {:.2}, p {:.4}.", test.statistic, test.p))?;
+    }
+    if let Some(alike) = strata.homogeneity {
+        let (statistic, p, degrees) = (alike.statistic, alike.p, alike.degrees);
+        line(&format!("Breslow–Day with Tarone's correction: chi-square {statistic:.2} on {degrees}, p {p:.4}."))?;
     }
     Ok(())
 }

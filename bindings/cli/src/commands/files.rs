@@ -11,19 +11,20 @@ use embertally_core::facts::{
     DeviceId, Entry, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, RegisterId, ShotId,
 };
 use embertally_core::ledger::{Ledger, Register, ShotView, VolleyView};
-use embertally_core::log::{Home, Written};
+use embertally_core::log::{Carried, Home, Written};
 use embertally_core::rates::{Group, RatesRequest, rates};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 
 use super::Context;
+use super::qr::{self, Shown};
 use super::rates::rates_error;
 use super::target::Target;
 use crate::args::{self, AbsorbArgs, CarryArgs, ExportArgs, Format, ImportArgs};
 use crate::commands::print_rates;
 use crate::error::{CliError, file_error};
 use crate::names::short_volley;
-use crate::output::{self, counted, say};
+use crate::output::{self, Answer, counted, say};
 use crate::session::Session;
 
 /// Reads a whole file.
@@ -269,6 +270,9 @@ pub(super) fn export(context: &Context, args: &ExportArgs) -> Result<(), CliErro
 pub(super) fn carry(context: &Context, args: &CarryArgs) -> Result<(), CliError> {
     let mut session = context.open_to_read()?;
     let target = Target::open(session.folder(), &args.out, args.force)?;
+    if args.qr {
+        return carry_qr(context, &mut session, &target, args);
+    }
     let mut carried = None;
     target.write(|out| {
         carried = Some(session.log.carry(out)?);
@@ -281,16 +285,56 @@ pub(super) fn carry(context: &Context, args: &CarryArgs) -> Result<(), CliError>
         return target.answer(answer, &session);
     }
     say(&format!(
-        "{} in {} written to {target} ({} kB). Hand it over and take it in there with `embertally absorb`.",
-        counted(carried.entries, "entry", "entries"),
-        counted(carried.documents, "document", "documents"),
+        "{} written to {target} ({} kB). Hand it over and take it in there with `embertally absorb`.",
+        holds(&carried),
         carried.bytes.div_ceil(1000)
     ));
     Ok(())
 }
 
+fn holds(carried: &Carried) -> String {
+    let entries = counted(carried.entries, "entry", "entries");
+    format!("{entries} in {}", counted(carried.documents, "document", "documents"))
+}
+
+/// Shows the log as QR codes, on a page or in the terminal.
+fn carry_qr(context: &Context, session: &mut Session, target: &Target<'_>, args: &CarryArgs) -> Result<(), CliError> {
+    let mut bytes = Vec::new();
+    let carried = session.log.carry(&mut bytes)?;
+    session.tell_problems();
+    let is_terminal = args.out == Path::new("-");
+    let shown = if is_terminal { Shown::Terminal } else { Shown::Page };
+    let texts = qr::texts(&bytes, shown, args.most)?;
+    if !is_terminal {
+        let page = qr::page(&texts, &holds(&carried))?;
+        target.write(|out| out.write_all(page.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
+    } else if !context.json {
+        qr::print(&texts)?;
+    }
+    if context.json {
+        let answer = json!({
+            "documents": carried.documents, "entries": carried.entries, "bytes": carried.bytes, "pages": texts,
+        });
+        return output::json(&Answer::new(answer, session.problems()));
+    }
+    say(&format!(
+        "{}, in {}{}. Scan them all, in any order, and take what was scanned in with `embertally absorb --pages`.",
+        holds(&carried),
+        counted(texts.len(), "code", "codes"),
+        if is_terminal { String::new() } else { format!(", written to {target}") },
+    ));
+    Ok(())
+}
+
 pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliError> {
-    let bytes = read(&args.file)?;
+    let bytes = match &args.files[..] {
+        files if args.pages => qr::gather(files)?,
+        [file] => read(file)?,
+        _ => {
+            let text = "Carry files are taken in one at a time; several files of scanned codes need --pages.";
+            return Err(CliError::Usage(text.to_owned()));
+        }
+    };
     let mut session = context.open()?;
     let before = session.ledger()?;
     let absorbed = session.log.absorb(&bytes)?;

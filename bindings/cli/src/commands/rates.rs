@@ -1,10 +1,12 @@
 //! Rates and pairings.
 
+use std::collections::BTreeSet;
+
 use embertally_core::chart::{BarStyle, bars};
 use embertally_core::ledger::Measure;
 use embertally_core::rates::{
-    Group, Pairing, PairingsRequest, Rate, RateTable, RatesError, RatesRequest, Rules, Verdict,
-    pairings as all_pairings, rates as all_rates, weather_field,
+    FALSE_DISCOVERY, Group, PairingsRequest, Ranking, Rate, RateTable, RatesError, RatesRequest, Rules, Verdict,
+    VolleyCorrelation, ranking, rates as all_rates, weather_field,
 };
 use serde::Serialize;
 
@@ -17,9 +19,11 @@ use crate::output::{Answer, CAUTION, clean, counted, fancy, json, line, percent,
 /// Turns an error about rates into a refusal or a wrong call.
 pub(super) fn rates_error(error: &RatesError) -> CliError {
     match error {
-        RatesError::Group(_) | RatesError::Stats(_) | RatesError::Times(_) | RatesError::Same { .. } => {
-            CliError::Usage(sentence(&error.to_string()))
-        }
+        RatesError::Group(_)
+        | RatesError::Stats(_)
+        | RatesError::Times(_)
+        | RatesError::Shrinkage(_)
+        | RatesError::Same { .. } => CliError::Usage(sentence(&error.to_string())),
         RatesError::NoSuchName { .. } => CliError::refused("E_NO_SUCH_NAME", sentence(&error.to_string())),
     }
 }
@@ -85,7 +89,28 @@ fn of(rate: &Rate) -> String {
 }
 
 fn interval(rate: &Rate) -> String {
-    format!("{} to {}", percent(rate.low), percent(rate.high))
+    let (low, high) = rate.shown();
+    format!("{} to {}", percent(low), percent(high))
+}
+
+/// Says by how much intervals are widened because shots of one volley are alike.
+pub(crate) fn volleys(found: &VolleyCorrelation) -> Option<String> {
+    match (found.basis, found.correlation) {
+        ("estimated", Some(rho)) => Some(format!(
+            "Shots of one volley are alike: correlation {rho:.2} ({:.2} to {:.2}, from {} of two and more). Intervals \
+             are widened for {:.2}, its upper limit.",
+            found.low,
+            found.high,
+            counted(found.volleys as usize, "volley", "volleys"),
+            found.used
+        )),
+        ("singles", _) => None,
+        _ => Some(format!(
+            "Too few failures to know how alike shots of one volley are (in {} of two and more): intervals count each \
+             volley as one shot, the conservative bound. --json has them by shots too.",
+            counted(found.volleys as usize, "volley", "volleys")
+        )),
+    }
 }
 
 /// Prints a table of rates.
@@ -96,6 +121,7 @@ pub(crate) fn print_rates(found: &RateTable) -> Result<(), CliError> {
         Measure::Slow => "of those that fired, igniters that were slow",
         Measure::Transfer => "of those that fired at a fuse, fuses that were not lit",
         Measure::EndToEnd => "of shots at a fuse, those that did not light it",
+        Measure::Raw => "of pulses, those that did not fire the igniter, whatever the cause",
     };
     say(&format!("{}: {what}; {} interval, {}.", request.measure, percent(request.level), request.method));
     if found.rows.is_empty() {
@@ -124,6 +150,9 @@ pub(crate) fn print_rates(found: &RateTable) -> Result<(), CliError> {
         say("Unresolved shots are neither counted nor dropped: the low end takes them all as the circuit's, the high \
              end as the igniter's.");
     }
+    if let Some(said) = volleys(&found.volleys) {
+        say(&said);
+    }
     Ok(())
 }
 
@@ -135,7 +164,10 @@ struct JsonPairings<'a> {
     level: f64,
     rules: Rules,
     prior: &'static str,
-    rows: &'a [Pairing],
+    shrinkage_prior: &'static str,
+    false_discovery: f64,
+    #[serde(flatten)]
+    ranking: &'a Ranking,
 }
 
 pub(super) fn pairings(context: &Context, args: &PairingsArgs) -> Result<(), CliError> {
@@ -149,7 +181,7 @@ pub(super) fn pairings(context: &Context, args: &PairingsArgs) -> Result<(), Cli
     };
     let mut session = context.open_to_read()?;
     let ledger = session.ledger()?;
-    let found = all_pairings(&ledger, &request).map_err(|e| rates_error(&e))?;
+    let found = ranking(&ledger, &request).map_err(|e| rates_error(&e))?;
     if context.json {
         let answer = JsonPairings {
             tolerable: request.rules.tolerable,
@@ -157,7 +189,9 @@ pub(super) fn pairings(context: &Context, args: &PairingsArgs) -> Result<(), Cli
             level: request.level,
             rules: request.rules,
             prior: "Jeffreys: Beta(1/2, 1/2), each pairing by itself",
-            rows: &found,
+            shrinkage_prior: "Beta, its mean by Jeffreys and 1/(1+strength) uniform, estimated from all rows",
+            false_discovery: FALSE_DISCOVERY,
+            ranking: &found,
         };
         return json(&Answer::new(answer, session.problems()));
     }
@@ -168,7 +202,8 @@ pub(super) fn pairings(context: &Context, args: &PairingsArgs) -> Result<(), Cli
 const BAR_WIDTH: usize = 34;
 
 /// Prints pairings worst first, each with its interval drawn.
-pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Result<(), CliError> {
+pub(crate) fn print_pairings(request: &PairingsRequest, all: &Ranking) -> Result<(), CliError> {
+    let found = all.rows.as_slice();
     if found.is_empty() {
         return line("No shot counts for this yet.");
     }
@@ -178,9 +213,9 @@ pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Re
         percent(request.level),
         request.method
     ));
-    let all: Vec<_> = found.iter().flat_map(|p| &p.measures).map(|m| figures(&m.rate)).collect();
+    let drawings: Vec<_> = found.iter().flat_map(|p| &p.measures).map(|m| figures(&m.rate)).collect();
     let style = if fancy() { BarStyle::Drawn } else { BarStyle::Plain };
-    let bars = bars(&all, request.rules.tolerable, BAR_WIDTH, style);
+    let bars = bars(&drawings, request.rules.tolerable, BAR_WIDTH, style);
     let mut drawn = bars.lines.into_iter();
     let mut rows = Vec::new();
     for pairing in found {
@@ -198,12 +233,25 @@ pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Re
                 },
                 drawn.next().unwrap_or_default(),
                 percent(judged.judged.probability_above),
+                percent(judged.shrunk.rate),
+                if judged.worse_than_rest.flag { "worse".to_owned() } else { String::new() },
             ]);
         }
     }
     let tolerable = format!("above {}", percent(request.rules.tolerable));
-    let headers = ["lot", "fuse", "verdict", "measure", "failed", "open", bars.scale.as_str(), tolerable.as_str()];
-    line(&table(&headers, &[4, 5, 7], rows))?;
+    let headers = [
+        "lot",
+        "fuse",
+        "verdict",
+        "measure",
+        "failed",
+        "open",
+        bars.scale.as_str(),
+        tolerable.as_str(),
+        "with all",
+        "than rest",
+    ];
+    line(&table(&headers, &[4, 5, 7, 8], rows))?;
     line("")?;
     // The proved and the suspect are read out; those that are open are many and alike.
     let (open, told): (Vec<_>, Vec<_>) = found.iter().partition(|p| p.verdict == Verdict::TestMore);
@@ -224,6 +272,36 @@ pub(crate) fn print_pairings(request: &PairingsRequest, found: &[Pairing]) -> Re
         };
         let pairings = counted(open.len(), "pairing is", "pairings are");
         line(&format!("{pairings} open: each takes {range} without a failure to clear it."))?;
+        let past: BTreeSet<String> = open
+            .iter()
+            .filter_map(|p| Some(format!("{} ({})", clean(p.lot.as_deref()?), p.past_use_by.as_deref()?)))
+            .collect();
+        if !past.is_empty() {
+            let past = past.into_iter().collect::<Vec<_>>().join(", ");
+            line(&format!("  Past their use-by among them: {past}; that is a flag, and no part of the verdict."))?;
+        }
+    }
+    for together in &all.together {
+        line(&format!(
+            "All pairings together, {}: {} ({} to {}), which weighs as much as {:.0} shots ({:.0} to {:.0}).",
+            together.measure,
+            percent(together.mean),
+            percent(together.mean_low),
+            percent(together.mean_high),
+            together.strength,
+            together.strength_low,
+            together.strength_high,
+        ))?;
+    }
+    say(&format!(
+        "With all: the rate as all pairings together show it, no part of the verdict. Worse: than all others together; at \
+         most {} of these are false on average.",
+        percent(FALSE_DISCOVERY)
+    ));
+    for measured in &all.volleys {
+        if let Some(said) = volleys(&measured.correlation) {
+            say(&format!("{}: {said}", measured.measure));
+        }
     }
     say(&format!("\n{CAUTION}"));
     Ok(())

@@ -1,23 +1,28 @@
 //! The report page: everything that the log says, in one file.
 
-use embertally_core::chart::{Figures, HeatTable, IntervalLine, Tone};
-use embertally_core::facts::Moment;
-use embertally_core::ledger::{Bands, Ledger, LiveReason, LiveShot, Measure, WeatherField};
-use embertally_core::rates::{Group, PairingsRequest, RateTable, RatesRequest, Rules, judge, pairings, rates};
+use embertally_core::chart::{DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
+use embertally_core::facts::{Ignition, Moment, ShotId};
+use embertally_core::ledger::{Bands, Ledger, LiveReason, LiveShot, Measure, VolleyView, WeatherField};
+use embertally_core::rates::{
+    Group, ModelRequest, PairingsRequest, Quantity, Ranking, RateTable, RatesRequest, Rules, Term, judge, model,
+    ranking, rates,
+};
 use serde_json::json;
 
 use super::Context;
+use super::drawn;
 use super::field::{dispute_lines, live_rows};
+use super::model::odds;
 use super::rates::{only, parsed, rates_error, rules};
 use super::target::Target;
 use crate::args::ReportArgs;
 use crate::error::{CliError, file_error};
 use crate::figures::{figures, tone};
 use crate::names::short_volley;
-use crate::output::{CAUTIONS, say};
+use crate::output::{CAUTIONS, percent, say};
 use crate::report::{
-    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable, ReportData,
-    Summary, page,
+    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, ModelChart, PairingText, RatesRow, RatesTable,
+    ReportData, Summary, TogetherChart, page,
 };
 use crate::session::{now, readable};
 
@@ -55,8 +60,9 @@ pub(crate) fn data(
         rates(ledger, &RatesRequest { by, measure, method, level, only, ..RatesRequest::default() })
             .map_err(|e| rates_error(&e))
     };
-    let found = pairings(ledger, request).map_err(|e| rates_error(&e))?;
+    let found = ranking(ledger, request).map_err(|e| rates_error(&e))?;
     let pairings = found
+        .rows
         .iter()
         .map(|p| PairingText {
             lot: p.lot.clone().unwrap_or_default(),
@@ -92,10 +98,11 @@ pub(crate) fn data(
         })
     })
     .collect::<Result<Vec<_>, CliError>>()?;
-    let by_weather = [Measure::Ignition, Measure::Slow, Measure::Transfer, Measure::EndToEnd]
+    let by_weather = [Measure::Ignition, Measure::Slow, Measure::Transfer, Measure::EndToEnd, Measure::Raw]
         .into_iter()
         .map(|measure| Ok(rates_table(&table(measure, vec![Group::Lot, Group::Fuse, Group::Weather])?)))
         .collect::<Result<Vec<_>, CliError>>()?;
+    let (volleys, volleys_left_out) = volleys(ledger);
     Ok(ReportData {
         title: "What the log says".to_owned(),
         made_at: readable(made_at),
@@ -107,10 +114,111 @@ pub(crate) fn data(
         cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
         charts,
         curves: super::report_curves::curves(ledger, &request.only)?,
+        together: together(&found),
+        models: models(ledger, request),
         rates: by_weather,
+        volleys,
+        volleys_left_out,
         disputes: disputes(ledger),
         method: method(ledger.bands(), request),
     })
+}
+
+/// Draws the latest volleys of several igniters of which some failed; each real volley once.
+fn volleys(ledger: &Ledger) -> (Vec<DrawnVolley>, u64) {
+    const MOST: usize = 24;
+    let has_failed = |view: &VolleyView<'_>| {
+        let positions = (1..=u16::MAX).take(view.volley.shots.len());
+        let mut shots = positions.filter_map(|position| ledger.finding(ShotId { volley: view.id, position }));
+        // The volley that gives the shots their ids stands for those of other devices.
+        shots.any(|s| s.id.volley == view.id && s.finding.ignition.settled() == Some(Ignition::Failed))
+    };
+    let mut found: Vec<_> = ledger.volleys().filter(|v| v.volley.shots.len() > 1 && has_failed(v)).collect();
+    found.sort_by_key(|v| std::cmp::Reverse((v.volley.at.unwrap_or(v.written).unix_ms, v.id)));
+    let left_out = found.len().saturating_sub(MOST) as u64;
+    (found.iter().take(MOST).map(|v| drawn(ledger, v)).collect(), left_out)
+}
+
+/// The pairings seen together, in the order of the verdicts.
+fn together(found: &Ranking) -> Vec<TogetherChart> {
+    let line = |measure: &str| {
+        let of = found.rows.iter().flat_map(|p| p.measures.iter().map(move |m| (p, m)));
+        let lines = of.filter(|(_, m)| m.measure == measure).map(|(p, m)| ShrinkageLine {
+            label: p.lot.clone().unwrap_or_else(|| "lot not named".to_owned()),
+            sub_label: p.fuse.clone().unwrap_or_else(|| "no fuse".to_owned()),
+            own: m.rate.rate,
+            drawn: Figures { rate: Some(m.shrunk.rate), low: m.shrunk.low, high: m.shrunk.high, ..figures(&m.rate) },
+            worse: m.worse_than_rest.flag,
+        });
+        lines.collect::<Vec<_>>()
+    };
+    found
+        .together
+        .iter()
+        .map(|t| TogetherChart {
+            measure: t.measure.to_owned(),
+            mean: t.mean,
+            words: format!(
+                "All together fail at {}, which may be anything from {} to {}; that weighs as much as {:.0} shots ({:.0} to \
+                 {:.0}) of a pairing's own.",
+                percent(t.mean),
+                percent(t.mean_low),
+                percent(t.mean_high),
+                t.strength,
+                t.strength_low,
+                t.strength_high
+            ),
+            lines: line(t.measure),
+        })
+        .collect()
+}
+
+/// What failures go with; a model that cannot be fitted says why.
+fn models(ledger: &Ledger, request: &PairingsRequest) -> Vec<ModelChart> {
+    let of = |measure: Measure| {
+        let terms = vec![
+            Term::Kind(Group::Lot),
+            Term::Kind(Group::Fuse),
+            Term::Kind(Group::Part(WeatherField::Wet)),
+            Term::Number(Quantity::Temperature),
+        ];
+        let (level, only) = (request.level, request.only.clone());
+        let measure_word = measure.word().to_owned();
+        match model(ledger, &ModelRequest { measure, terms, level, only, at: Vec::new() }) {
+            Ok(found) => {
+                let references = found.references.iter().map(|r| format!("{} {}", r.term, r.at)).collect::<Vec<_>>();
+                let left_out = match found.left_out {
+                    0 => String::new(),
+                    n => format!(" Left out: {n} shots of which the log does not say the weather."),
+                };
+                let bound = |end: Option<f64>| end.map_or_else(|| "no bound".to_owned(), odds);
+                let lines = found.if_circuit.coefficients.iter().map(|c| ForestLine {
+                    label: c.kind.clone().or_else(|| c.per.as_ref().map(|p| format!("{p} more"))).unwrap_or_default(),
+                    sub_label: c.term.to_owned(),
+                    value: c.odds_ratio,
+                    low: c.low,
+                    high: c.high,
+                    words: format!("{} ({} to {})", odds(c.odds_ratio), bound(c.low), bound(c.high)),
+                });
+                ModelChart {
+                    measure: measure_word,
+                    words: format!(
+                        "Against {}: {} of {} failed, unresolved shots left out.{left_out}",
+                        references.join(", "),
+                        found.if_circuit.failures,
+                        found.if_circuit.shots
+                    ),
+                    lines: lines.collect(),
+                }
+            }
+            Err(error) => ModelChart {
+                measure: measure_word,
+                words: crate::error::sentence(&format!("no model: {error}")),
+                lines: Vec::new(),
+            },
+        }
+    };
+    [Measure::Ignition, Measure::Transfer].into_iter().map(of).collect()
 }
 
 fn summary(ledger: &Ledger) -> Summary {
@@ -170,6 +278,7 @@ fn rates_table(table: &RateTable) -> RatesTable {
         Measure::Slow => "Slow: igniters that fired late, of those that fired",
         Measure::Transfer => "Transfer: fuses that were not lit, of those whose igniter fired",
         Measure::EndToEnd => "End to end: shots at a fuse that did not light it",
+        Measure::Raw => "Raw: pulses that did not fire the igniter, whatever the cause",
     };
     RatesTable {
         caption: caption.to_owned(),

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use embertally_core::facts::{OutingId, WiringKind};
 use embertally_core::ledger::{Grounds, Ledger, LiveReason, Measure};
 use embertally_core::log::Log;
-use embertally_core::rates::{Group, Pairing, PairingsRequest, RatesRequest, Verdict, pairings, rates};
+use embertally_core::rates::{Group, Pairing, PairingsRequest, Ranking, RatesRequest, Verdict, ranking, rates};
 use embertally_core::store::Store;
 use serde_json::json;
 
@@ -140,9 +140,9 @@ fn agree(ledgers: &[Ledger]) -> Result<bool, CliError> {
     Ok(tables.windows(2).all(|pair| pair[0] == pair[1]))
 }
 
-fn judged(ledger: &Ledger) -> Result<(PairingsRequest, Vec<Pairing>), CliError> {
+fn judged(ledger: &Ledger) -> Result<(PairingsRequest, Ranking), CliError> {
     let request = PairingsRequest { today: Some(date("2036-05-03")?), ..PairingsRequest::default() };
-    let found = pairings(ledger, &request).map_err(|e| CliError::refused("E_INTERNAL", sentence(&e.to_string())))?;
+    let found = ranking(ledger, &request).map_err(|e| CliError::refused("E_INTERNAL", sentence(&e.to_string())))?;
     Ok((request, found))
 }
 
@@ -153,10 +153,10 @@ fn summary(ledger: &Ledger, counts: &[u64], same: bool) -> Result<serde_json::Va
         "devices": DEVICES.iter().zip(counts).map(|((name, ..), n)| json!({"name": name, "entries": n})).collect::<Vec<_>>(),
         "same_on_all_devices": same,
         "shots": ledger.columns().len(),
-        "pairings": found,
+        "pairings": found.rows,
         "disputes": ledger.disputes().len(),
         "live": ledger.live().iter().filter(|l| l.reason != LiveReason::Unseen).count(),
-        "findings": lessons(ledger, &found),
+        "findings": lessons(ledger, &found.rows),
     }))
 }
 
@@ -204,7 +204,7 @@ fn tell(ledger: &Ledger, counts: &[u64], carried: &[usize], same: bool) -> Resul
     heading("7  What is still live on the field")?;
     print_live(ledger, &ledger.live())?;
     heading("8  What the crew should take from it")?;
-    for lesson in lessons(ledger, &found) {
+    for lesson in lessons(ledger, &found.rows) {
         line(&format!("- {lesson}"))?;
     }
     Ok(())

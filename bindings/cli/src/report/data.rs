@@ -1,6 +1,8 @@
 //! What the page is made from.
 
-use embertally_core::chart::{CurveChart, Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::chart::{
+    CurveChart, DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone,
+};
 
 /// All that the page shows. Texts are plain, the page escapes them.
 #[derive(Debug, Clone, Default)]
@@ -25,8 +27,16 @@ pub(crate) struct ReportData {
     pub(crate) charts: Vec<MeasureCharts>,
     /// Curves, each with its words: delays of a lot, what a sampling plan lets through.
     pub(crate) curves: Vec<CurveText>,
+    /// Pairings seen together, a measure each.
+    pub(crate) together: Vec<TogetherChart>,
+    /// What failures go with, a measure each.
+    pub(crate) models: Vec<ModelChart>,
     /// Tables of rates, such as by lot, fuse and weather.
     pub(crate) rates: Vec<RatesTable>,
+    /// Volleys of several igniters of which some failed.
+    pub(crate) volleys: Vec<DrawnVolley>,
+    /// How many more there are.
+    pub(crate) volleys_left_out: u64,
     /// What the crew has to settle.
     pub(crate) disputes: Vec<DisputeText>,
     /// How the numbers came about.
@@ -117,6 +127,30 @@ pub(crate) struct CurveText {
     pub(crate) sentences: Vec<String>,
     /// The drawing; its layout is set by the page.
     pub(crate) chart: CurveChart,
+}
+
+/// Pairings seen together by one measure.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct TogetherChart {
+    /// Its word, such as `ignition`.
+    pub(crate) measure: String,
+    /// The mean of all.
+    pub(crate) mean: f64,
+    /// What is said of all, a sentence or two.
+    pub(crate) words: String,
+    /// The lines.
+    pub(crate) lines: Vec<ShrinkageLine>,
+}
+
+/// What failures go with, by one measure.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct ModelChart {
+    /// Its word, such as `ignition`.
+    pub(crate) measure: String,
+    /// What is said of the model, or why there is none.
+    pub(crate) words: String,
+    /// The lines; none where there is no model.
+    pub(crate) lines: Vec<ForestLine>,
 }
 
 /// A table of rates.

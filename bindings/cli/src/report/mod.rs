@@ -16,7 +16,7 @@ mod sample;
 mod tests;
 
 pub(crate) use data::{
-    CurveText, DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, PairingText, RatesRow, RatesTable,
-    ReportData, Summary,
+    CurveText, DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, ModelChart, PairingText, RatesRow,
+    RatesTable, ReportData, Summary, TogetherChart,
 };
 pub(crate) use page::page;

@@ -1,6 +1,8 @@
 //! An invented crew's report, for tests. No lot, place or person here is real.
 
-use embertally_core::chart::{CurveChart, Figures, HeatTable, IntervalLine, Tone};
+use embertally_core::chart::{
+    CurveChart, DrawnShot, DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShotState, ShrinkageLine, Tone,
+};
 use embertally_stats::{IntervalMethod, binomial_interval, probability_rate_above};
 
 use super::data::*;
@@ -162,6 +164,30 @@ pub(super) fn sample() -> ReportData {
              directs, and follow local codes, the maker's instructions and licensed practice.",
             "No number here is a permission.",
         ]),
+        together: vec![TogetherChart {
+            measure: "ignition".to_owned(),
+            mean: 0.04,
+            words: "All together fail at 4 %.".to_owned(),
+            lines: vec![ShrinkageLine {
+                label: "KB-088".to_owned(),
+                sub_label: "visco 2 mm, green".to_owned(),
+                own: Some(0.125),
+                drawn: figures(3, 24, 0),
+                worse: true,
+            }],
+        }],
+        models: vec![ModelChart {
+            measure: "ignition".to_owned(),
+            words: "Against lot TW-31.".to_owned(),
+            lines: vec![ForestLine {
+                label: "KB-088".to_owned(),
+                sub_label: "lot".to_owned(),
+                value: 4.0,
+                low: Some(1.5),
+                high: None,
+                words: "4.00 (1.50 to no bound)".to_owned(),
+            }],
+        }],
         charts: vec![
             charts("ignition", "Igniters that failed by themselves, of those that were tried", |r| r.2),
             charts("transfer", "Fuses that were not lit, of those whose igniter fired", |r| r.3),
@@ -182,6 +208,15 @@ pub(super) fn sample() -> ReportData {
             rates("Ignition by lot, fuse and weather", |r| r.2),
             rates("Transfer by lot, fuse and weather", |r| r.3),
         ],
+        volleys: vec![DrawnVolley {
+            title: "Volley 0c07398f, series".to_owned(),
+            strings: vec![vec![DrawnShot {
+                label: "SN-7 3".to_owned(),
+                state: ShotState::Failed,
+                cause: "unresolved".to_owned(),
+            }]],
+        }],
+        volleys_left_out: 0,
         disputes: vec![DisputeText {
             about: "TW-31 no. 44, volley 17, whether its fuse was lit".to_owned(),
             said: texts(&["Ilse on the blue phone: lit", "Bram on the tablet: not lit, “only smoke”"]),

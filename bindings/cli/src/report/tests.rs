@@ -1,6 +1,6 @@
 //! What must hold of every page.
 
-use embertally_core::chart::{Figures, Tone};
+use embertally_core::chart::{Figures, ForestLine, ShrinkageLine, Tone};
 
 use super::data::*;
 use super::page::page;
@@ -30,6 +30,11 @@ fn hostile() -> ReportData {
         (c.heading, c.sentences) = (bad(), vec![bad()]);
         (c.chart.title, c.chart.axis_word, c.chart.mark) = (bad(), bad(), Some((1.0, bad())));
     }
+    let shrunk = ShrinkageLine { label: bad(), sub_label: bad(), ..ShrinkageLine::default() };
+    data.together = vec![TogetherChart { measure: bad(), words: bad(), mean: f64::NAN, lines: vec![shrunk] }];
+    let line =
+        ForestLine { label: bad(), sub_label: bad(), words: bad(), value: f64::INFINITY, ..ForestLine::default() };
+    data.models = vec![ModelChart { measure: bad(), words: bad(), lines: vec![line] }];
     for t in &mut data.rates {
         (t.caption, t.heads) = (bad(), vec![bad()]);
         t.rows.iter_mut().for_each(|r| r.names = vec![Some(bad())]);
@@ -165,7 +170,8 @@ fn verdicts_come_first_with_the_caution_then_the_live_list() {
         at("class=\"method\""),
     ];
     assert!(order.is_sorted(), "{order:?}");
-    assert_eq!(html.matches("No number here is a permission.").count(), 2);
+    // With the verdicts, the live list and the drawings of volleys.
+    assert_eq!(html.matches("No number here is a permission.").count(), 3);
 }
 
 #[test]

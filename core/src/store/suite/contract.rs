@@ -2,7 +2,7 @@
 
 use super::Fixture;
 use super::given::{append, chunk, commit, compact, keep, outing, picture, pieces, register, snapshot, summary};
-use crate::store::{Loaded, PieceId, Store, Write};
+use crate::store::{Loaded, PieceId, State, Store, Summary, Write};
 
 /// Checks that a document never written gives nothing, and that reading it does not begin it.
 ///
@@ -102,6 +102,65 @@ pub fn the_summary_is_replaced_with_each_write<F: Fixture>(make: &mut dyn FnMut(
     assert_eq!(store.list().expect("lists")[0].summary, summary(4));
     commit(&mut store, &[compact(document, &[], b"s")]);
     assert_eq!(store.list().expect("lists")[0].summary, summary(2));
+}
+
+/// Checks that a list gives a document's state only if the last writer had read every piece, whatever others appended
+/// or compacted meanwhile.
+///
+/// # Panics
+/// If the store breaks the contract.
+pub fn a_state_is_certain_only_while_its_writer_knew_every_piece<F: Fixture>(make: &mut dyn FnMut() -> F) {
+    let mut store = make().open().expect("opens");
+    let document = outing("o");
+    let state = |held: &[PieceId]| {
+        let ids = held.iter().fold(0_u64, |sum, id| sum.wrapping_add(id.0));
+        Some(State { digest: [held.len() as u8; 16], pieces: held.len() as u64, ids })
+    };
+    let write = |held: &[PieceId]| Write::Append {
+        document,
+        chunk: vec![held.len() as u8],
+        summary: Summary { state: state(held), ..summary(1) },
+    };
+    let shown = |store: &F::Store| store.list().expect("lists")[0].state();
+    let one = commit(&mut store, &[write(&[])])[0];
+    assert_eq!(shown(&store), Some([0; 16]));
+    let two = commit(&mut store, &[write(&[one])])[0];
+    assert_eq!(shown(&store), Some([1; 16]));
+    commit(&mut store, &[write(&[one])]);
+    assert_eq!(shown(&store), None, "the last writer had not read the second piece");
+    // Another process had replaced the first piece; who still counts it knows as many pieces, and not the same.
+    let whole = |covers: &[PieceId]| Write::Compact {
+        document,
+        covers: covers.to_vec(),
+        snapshot: vec![9],
+        summary: Summary { state: state(&[]), ..summary(1) },
+    };
+    let all: Vec<PieceId> = store.load(&document).expect("loads").pieces.iter().map(|piece| piece.id).collect();
+    commit(&mut store, &[whole(&all)]);
+    assert_eq!(shown(&store), Some([0; 16]));
+    commit(&mut store, &[write(&[two])]);
+    assert_eq!(shown(&store), None);
+}
+
+/// Checks that news name every piece that is newer than a given one, and that exactly these can be read alone.
+///
+/// # Panics
+/// If the store breaks the contract.
+pub fn news_are_what_anybody_added_since<F: Fixture>(make: &mut dyn FnMut() -> F) {
+    let mut fixture = make();
+    let (mut one, mut two) = (fixture.open().expect("opens"), fixture.open().expect("opens a second time"));
+    assert_eq!(one.news(PieceId(0)).expect("reads"), []);
+    let (a, b) = (register(1), outing("b"));
+    let first = commit(&mut one, &[append(a, b"1"), append(b, b"2")]);
+    let second = commit(&mut two, &[append(a, b"3")])[0];
+    assert_eq!(one.news(PieceId(0)).expect("reads"), [(first[0], a), (first[1], b), (second, a)]);
+    assert_eq!(one.news(first[1]).expect("reads"), [(second, a)]);
+    let newer = one.load_after(&a, first[1]).expect("loads");
+    assert_eq!(newer.pieces.iter().map(|piece| piece.bytes.as_slice()).collect::<Vec<_>>(), [b"3"]);
+    let whole = commit(&mut two, &[compact(a, &[first[0], second], b"13")])[0];
+    assert_eq!(one.news(second).expect("reads"), [(whole, a)]);
+    assert_eq!(one.news(whole).expect("reads"), []);
+    assert_eq!(one.load_after(&a, whole).expect("loads").pieces, []);
 }
 
 /// Checks pieces of no bytes, of every byte value and of 1 MiB.

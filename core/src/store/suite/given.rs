@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::facts::{DocumentId, OutingId};
-use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, Store, Summary, Write};
+use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, State, Store, Summary, Write};
 
 pub(super) fn register(part: u32) -> DocumentId {
     DocumentId::Register { part }
@@ -20,6 +20,7 @@ pub(super) fn summary(entries: u64) -> Summary {
         first_ms: Some(-1),
         last_ms: (entries > 1).then_some(1_700_000_000_000 + entries.cast_signed()),
         title: format!("Quarry, day {entries} äöü"),
+        state: (entries > 1).then_some(State { digest: [7; 16], pieces: entries, ids: u64::MAX - entries }),
     }
 }
 

@@ -1,0 +1,269 @@
+//! The posterior of the beta distribution's own numbers, on a grid in (logit μ, ln s).
+//!
+//! The trapezoid rule on a smooth density that is nothing at its ends is right to many digits with few points. For large
+//! strengths s the mean μ is known well, for small ones hardly, so every column of one s has points in μ of its own.
+
+use std::collections::BTreeMap;
+
+use super::{GroupCounts, HyperPrior};
+use crate::saddle::ln_gamma;
+
+/// Points a side while the grid looks for its place.
+const SEARCH: usize = 17;
+
+/// Points a side when it has found it: so many at least, and none further apart than the step. The sharpest shape that a
+/// wide side can have is exp(t/2 − eᵗ), whose error by the trapezoid rule falls as exp(−π²/step).
+const FEWEST: usize = 22;
+const MOST: usize = 150;
+const STEP: f64 = 0.6;
+
+/// How far below its top, in logarithms, the density still counts.
+const DEPTH: f64 = 17.0;
+
+/// How often the grid may move.
+const MOVES: usize = 25;
+
+/// A beta distribution and its posterior weight.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Node {
+    pub(super) alpha: f64,
+    pub(super) beta: f64,
+    pub(super) weight: f64,
+}
+
+/// Points on one axis, evenly spread.
+#[derive(Debug, Clone, Copy)]
+struct Axis {
+    from: f64,
+    to: f64,
+}
+
+impl Axis {
+    fn at(self, n: usize, points: usize) -> f64 {
+        self.from + (self.to - self.from) * n as f64 / (points - 1) as f64
+    }
+
+    /// Returns how many points it takes.
+    fn points(self) -> usize {
+        ((((self.to - self.from) / STEP).ceil()) as usize + 1).clamp(FEWEST, MOST)
+    }
+
+    /// Returns the range from one point before the first to one after the last, within limits.
+    fn around(self, first: usize, last: usize, points: usize, limits: Axis) -> Axis {
+        let step = (self.to - self.from) / (points - 1) as f64;
+        let from = self.from + step * (first as f64 - 1.0);
+        let to = self.from + step * (last as f64 + 1.0);
+        Axis { from: from.max(limits.from), to: to.min(limits.to) }
+    }
+}
+
+/// Tells whether nothing that counts stands at an edge; a limit is none.
+fn is_held((first, last): (usize, usize), axis: Axis, limits: Axis) -> bool {
+    (first > 0 || axis.from <= limits.from) && (last + 1 < SEARCH || axis.to >= limits.to)
+}
+
+/// Beyond these a distribution is certain, or sure of 0 and 1 alone, for every purpose here.
+const LOGITS: Axis = Axis { from: -45.0, to: 45.0 };
+const STRENGTHS: Axis = Axis { from: -40.0, to: 60.0 };
+
+#[derive(Debug, Clone)]
+pub(super) struct Grid {
+    pub(super) nodes: Vec<Node>,
+    logits: Vec<(f64, f64)>,
+    strengths: Vec<(f64, f64)>,
+}
+
+/// The groups, alike ones together: counts and how many.
+struct Counted(Vec<(GroupCounts, f64)>);
+
+impl Counted {
+    fn new(groups: &[GroupCounts]) -> Self {
+        let mut alike: BTreeMap<(u64, u64), (GroupCounts, f64)> = BTreeMap::new();
+        // Bits of numbers from 0 up are in the numbers' order.
+        for group in groups.iter().filter(|g| g.trials > 0.0) {
+            let key = (group.trials.to_bits(), (group.failures + 0.0).to_bits());
+            alike.entry(key).or_insert((*group, 0.0)).1 += 1.0;
+        }
+        Self(alike.into_values().collect())
+    }
+
+    /// Returns where the density of one strength lies, as a range of logits.
+    fn column(&self, ln_strength: f64, prior: HyperPrior, start: Axis) -> Axis {
+        let mut axis = start;
+        for _ in 0..MOVES {
+            let densities: Vec<f64> =
+                (0..SEARCH).map(|i| self.log_density(axis.at(i, SEARCH), ln_strength, prior)).collect();
+            let top = densities.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let counting = || densities.iter().enumerate().filter(|(_, d)| **d > top - DEPTH).map(|(i, _)| i);
+            let (first, last) = (counting().min().unwrap_or(0), counting().max().unwrap_or(SEARCH - 1));
+            let next = axis.around(first, last, SEARCH, LOGITS);
+            let rests = is_held((first, last), axis, LOGITS) && next.to - next.from > 0.75 * (axis.to - axis.from);
+            axis = next;
+            if rests {
+                break;
+            }
+        }
+        axis
+    }
+
+    /// Returns the log density in (logit μ, ln s), up to a constant.
+    fn log_density(&self, logit: f64, ln_strength: f64, prior: HyperPrior) -> f64 {
+        let (mean, rest) = (1.0 / (1.0 + (-logit).exp()), 1.0 / (1.0 + logit.exp()));
+        let strength = ln_strength.exp();
+        let (alpha, beta) = (mean * strength, rest * strength);
+        let jacobian = match prior {
+            // ½ ln μ(1−μ), and the derivative of 1/(1+s).
+            HyperPrior::UniformShrinkage => {
+                0.5 * (mean.ln() + rest.ln()) + ln_strength
+                    - 2.0 * (ln_strength.max(0.0) + (-ln_strength.abs()).exp().ln_1p())
+            }
+            // −5/2 ln s, and the Jacobian αβ.
+            HyperPrior::Diffuse => mean.ln() + rest.ln() - 0.5 * ln_strength,
+        };
+        let (of_alpha, of_beta, of_both) = (ln_gamma(alpha), ln_gamma(beta), ln_gamma(strength));
+        let one = |group: &GroupCounts| {
+            let clean = group.trials - group.failures;
+            let mut sum = of_both - ln_gamma(strength + group.trials);
+            if group.failures > 0.0 {
+                sum += ln_gamma(alpha + group.failures) - of_alpha;
+            }
+            if clean > 0.0 {
+                sum += ln_gamma(beta + clean) - of_beta;
+            }
+            sum
+        };
+        let density = jacobian + self.0.iter().map(|(group, times)| times * one(group)).sum::<f64>();
+        // So far out that gamma functions overflow: as good as impossible.
+        if density.is_nan() { f64::NEG_INFINITY } else { density }
+    }
+}
+
+impl Grid {
+    pub(super) fn fitted(groups: &[GroupCounts], prior: HyperPrior) -> Self {
+        let counted = Counted::new(groups);
+        let (mut logits, mut strengths) = (Axis { from: -18.0, to: 18.0 }, Axis { from: -10.0, to: 22.0 });
+        for _ in 0..MOVES {
+            let look = Look::new(&counted, prior, logits, strengths);
+            let (a, b) = look.extent();
+            let next = (logits.around(a.0, a.1, SEARCH, LOGITS), strengths.around(b.0, b.1, SEARCH, STRENGTHS));
+            let is_tight = |old: Axis, new: Axis| new.to - new.from > 0.75 * (old.to - old.from);
+            let rests = is_held(a, logits, LOGITS)
+                && is_held(b, strengths, STRENGTHS)
+                && is_tight(logits, next.0)
+                && is_tight(strengths, next.1);
+            (logits, strengths) = next;
+            if rests {
+                break;
+            }
+        }
+        Self::of_columns(&counted, prior, logits, strengths)
+    }
+
+    /// Sums over columns of one strength each.
+    fn of_columns(counted: &Counted, prior: HyperPrior, logits: Axis, strengths: Axis) -> Self {
+        let points = strengths.points();
+        let mut columns = Vec::with_capacity(points);
+        let mut box_before = logits;
+        for j in 0..points {
+            let ln_strength = strengths.at(j, points);
+            let axis = counted.column(ln_strength, prior, box_before);
+            // The next one is much like this one; a little air, and the search does the rest.
+            let air = 0.15 * (axis.to - axis.from);
+            box_before = Axis { from: (axis.from - air).max(LOGITS.from), to: (axis.to + air).min(LOGITS.to) };
+            let count = axis.points();
+            let place = |i| {
+                let logit = axis.at(i, count);
+                (logit, counted.log_density(logit, ln_strength, prior))
+            };
+            let step = (axis.to - axis.from) / (count - 1) as f64;
+            columns.push((ln_strength, step, (0..count).map(place).collect::<Vec<(f64, f64)>>()));
+        }
+        let all = columns.iter().flat_map(|(_, _, column)| column).map(|(_, density)| *density);
+        let top = all.fold(f64::NEG_INFINITY, f64::max);
+        let weight = |step: f64, density: f64| {
+            let below = density - top;
+            if below > -DEPTH { below.exp() * step } else { 0.0 }
+        };
+        let sums = columns.iter().map(|(_, step, column)| column.iter().map(|(_, d)| weight(*step, *d)).sum::<f64>());
+        let total: f64 = sums.sum();
+        let (mut nodes, mut means, mut sizes) = (Vec::new(), Vec::new(), Vec::new());
+        for (ln_strength, step, column) in &columns {
+            let strength = ln_strength.exp();
+            let mut size = 0.0;
+            for (logit, density) in column {
+                let weight = weight(*step, *density) / total;
+                if weight > 0.0 {
+                    let (alpha, beta) = (strength / (1.0 + (-logit).exp()), strength / (1.0 + logit.exp()));
+                    nodes.push(Node { alpha, beta, weight });
+                    means.push((*logit, weight));
+                    size += weight;
+                }
+            }
+            sizes.push((*ln_strength, size));
+        }
+        means.sort_by(|a, b| a.0.total_cmp(&b.0));
+        Self { nodes, logits: means, strengths: sizes }
+    }
+
+    pub(super) fn average(&self, of: impl Fn(&Node) -> f64) -> f64 {
+        self.nodes.iter().map(|node| node.weight * of(node)).sum()
+    }
+
+    pub(super) fn quantile_of_mean(&self, below: f64) -> f64 {
+        quantile(&self.logits, below)
+    }
+
+    pub(super) fn quantile_of_strength(&self, below: f64) -> f64 {
+        quantile(&self.strengths, below)
+    }
+}
+
+/// Returns where a density given at even points has a share below, by straight lines between the sums.
+fn quantile(weights: &[(f64, f64)], below: f64) -> f64 {
+    let mut sum = 0.0;
+    let mut last: Option<(f64, f64)> = None;
+    for (place, weight) in weights.iter().copied() {
+        // A point stands for half a step to either side.
+        let middle = sum + 0.5 * weight;
+        if middle >= below {
+            return last.map_or(place, |(before, at)| before + (place - before) * (below - at) / (middle - at));
+        }
+        last = Some((place, middle));
+        sum += weight;
+    }
+    last.map_or(0.0, |(place, _)| place)
+}
+
+/// The density at all points of a grid.
+struct Look {
+    densities: Vec<f64>,
+    top: f64,
+}
+
+impl Look {
+    fn new(counted: &Counted, prior: HyperPrior, logits: Axis, strengths: Axis) -> Self {
+        let mut densities = Vec::with_capacity(SEARCH * SEARCH);
+        for i in 0..SEARCH {
+            for j in 0..SEARCH {
+                densities.push(counted.log_density(logits.at(i, SEARCH), strengths.at(j, SEARCH), prior));
+            }
+        }
+        let top = densities.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        Self { densities, top }
+    }
+
+    /// The points that count.
+    fn counting(&self) -> impl Iterator<Item = (usize, usize)> + '_ {
+        let all = self.densities.iter().enumerate().filter(|(_, density)| **density - self.top > -DEPTH);
+        all.map(|(n, _)| (n / SEARCH, n % SEARCH))
+    }
+
+    fn extent(&self) -> ((usize, usize), (usize, usize)) {
+        let (mut a, mut b) = ((usize::MAX, 0), (usize::MAX, 0));
+        for (i, j) in self.counting() {
+            a = (a.0.min(i), a.1.max(i));
+            b = (b.0.min(j), b.1.max(j));
+        }
+        ((a.0.min(a.1), a.1), (b.0.min(b.1), b.1))
+    }
+}
