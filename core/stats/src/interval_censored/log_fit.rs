@@ -5,7 +5,7 @@ use crate::error::{check_confidence, check_probability};
 use crate::gamma::chi_square_upper;
 use crate::special::normal_upper_quantile;
 
-/// Stops a search that would not end; the most seen is 25.
+/// Stops a search that would not end.
 const MOST_STEPS: u32 = 200;
 
 /// A fit this many times wider than it began has no end.

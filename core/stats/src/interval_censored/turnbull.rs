@@ -8,7 +8,7 @@ use super::{CensoredSample, CensoredTime, TimesError, newton};
 /// By how much the log-likelihood may still lie below the largest one, for each time of the sample.
 pub const LARGEST_GAP: f64 = 1e-11;
 
-/// Rounds of the search before it is given up; the most seen is 60.
+/// Rounds of the search before it is given up.
 const MOST_ROUNDS: u32 = 2_000;
 
 /// Halvings of a step that does not rise.
