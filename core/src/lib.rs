@@ -7,6 +7,7 @@
 //! storage are handed in, so the same inputs give the same result on every device and in every test.
 
 pub mod chart;
+pub mod circuit;
 pub mod exchange;
 pub mod facts;
 pub mod ledger;

@@ -1,13 +1,16 @@
 //! The whole tool, as a crew uses it.
 
 mod carry_pages;
+mod circuit;
 mod contract;
 mod crash;
 mod daily;
+mod delays;
 mod demo;
 mod hostile;
 mod import;
 mod models;
 mod order;
+mod planning;
 mod readme;
 mod sync;

@@ -6,6 +6,7 @@
 //! Not for pages as such: whoever shows a chart adds [`STYLE`] once, and may set its custom properties differently.
 
 mod bars;
+mod curves;
 mod figures;
 mod forest;
 mod heat;
@@ -16,8 +17,10 @@ mod scale;
 mod shrinkage;
 mod text;
 mod tone;
+mod volley;
 
 pub use bars::{BarStyle, Bars, bars};
+pub use curves::{CurveChart, curve_chart};
 pub use figures::Figures;
 pub use forest::{ForestChart, ForestLine, forest_chart};
 pub use heat::{HeatTable, heat_key, heat_table};
@@ -28,6 +31,7 @@ pub use scale::Scale;
 pub use shrinkage::{ShrinkageChart, ShrinkageLine, shrinkage_chart};
 pub use text::{escape, percent, range};
 pub use tone::Tone;
+pub use volley::{DrawnShot, DrawnVolley, ShotState, volley_boxes, volley_svg};
 
 /// The style sheet of the charts, light, dark and printed; every colour is a custom property named `--chart-…`.
 pub const STYLE: &str = include_str!("chart.css");

@@ -28,6 +28,10 @@ pub(super) struct VolleyRow {
     /// Whether its outing is a show.
     pub(super) is_in_show: bool,
     pub(super) outing: u32,
+    /// The module's code; 0 where none is named.
+    pub(super) module: u32,
+    /// The outing and module that it is counted for as a volley of which something fired.
+    pub(super) proves: Option<(u32, u32)>,
     pub(super) first_slot: u32,
     pub(super) slots: u32,
     pub(super) wiring: WiringKind,
@@ -102,7 +106,7 @@ pub(super) struct ShotRow {
     pub(super) others_are_safe: bool,
     pub(super) live: Option<LiveReason>,
     pub(super) trial: Trial,
-    pub(super) class: [Class; 4],
+    pub(super) class: [Class; 5],
     pub(super) is_dirty: bool,
     pub(super) is_listed: bool,
 }
@@ -146,6 +150,10 @@ pub(super) struct Book {
     pub(super) unjudged: Vec<u32>,
     pub(super) dirty_units: Vec<u32>,
     pub(super) unit_is_dirty: Vec<bool>,
+    /// How many volleys fired something, by outing and module.
+    pub(super) proven: HashMap<(u32, u32), u32>,
+    /// Those of which the first came or the last went since the last judging.
+    pub(super) flipped: Vec<(u32, u32)>,
 }
 
 impl Book {
@@ -333,6 +341,30 @@ impl Book {
             }
         }
         changed
+    }
+
+    /// Counts the volley for a module at an outing, and no longer for the one that it was counted for.
+    pub(super) fn count_proof(&mut self, volley: u32, proves: Option<(u32, u32)>) {
+        let before = std::mem::replace(&mut self.volley_mut(volley).proves, proves);
+        if before == proves {
+            return;
+        }
+        if let Some(key) = before
+            && let Some(count) = self.proven.get_mut(&key)
+        {
+            *count -= 1;
+            if *count == 0 {
+                self.proven.remove(&key);
+                self.flipped.push(key);
+            }
+        }
+        if let Some(key) = proves {
+            let count = self.proven.entry(key).or_insert(0);
+            *count += 1;
+            if *count == 1 {
+                self.flipped.push(key);
+            }
+        }
     }
 
     pub(super) fn mark_volley(&mut self, volley: u32) {

@@ -12,10 +12,27 @@ pub struct Case {
     pub stated: Outcome<Cause>,
     /// How it was wired.
     pub wiring: WiringKind,
-    /// Whether another shot of the same volley fired.
+    /// Whether another shot of the same string (of the same volley, where strings are not stated) fired.
     pub has_fired_mate: bool,
+    /// Whether another shot of the same volley fired.
+    pub has_fired_neighbour: bool,
+    /// What its module did besides.
+    pub module: ModuleProof,
     /// Whether the same unit fired at a later attempt.
     pub fired_later: bool,
+    /// Whether the same unit failed at a later attempt, alone on a module that was proven then.
+    pub failed_alone_later: bool,
+}
+
+/// Whether the firing module is known to have worked at the outing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ModuleProof {
+    /// No module is named.
+    Unnamed,
+    /// It fired something at the outing.
+    Proven,
+    /// It is named, and nothing that it fired at the outing is recorded.
+    Unproven,
 }
 
 /// On what grounds a cause is taken.
@@ -31,12 +48,20 @@ pub enum Grounds {
     FiredLaterAfterMate,
     /// The unit fired at a later attempt.
     FiredLater,
-    /// It was alone on its channel.
+    /// The unit failed at a later attempt, alone on a module that fired others.
+    FailedLaterAlone,
+    /// It was alone on its channel, and no module is named.
     Alone,
+    /// It was alone on its channel, and the module fired others at the outing.
+    AloneOnProvenModule,
+    /// It was alone on its channel, and the module fired nothing at the outing.
+    ModuleUnproven,
     /// Others on its string fired.
     StringOpened,
     /// Nothing on its string fired.
     StringDead,
+    /// Nothing on its string fired, and other strings on the same leads did.
+    OtherStringsFired,
     /// Others across the same leads fired.
     BranchAlone,
     /// Nothing across the same leads fired.
@@ -57,11 +82,22 @@ impl Grounds {
             Self::FiredLater => {
                 "The same unit fired at a later attempt, so it was sound; the fault lay in what was connected to it."
             }
+            Self::FailedLaterAlone => {
+                "The same unit failed again, alone on a module that fired others: the igniter is at fault."
+            }
+            Self::AloneOnProvenModule => "It was wired alone, on a module that fired others at this outing.",
+            Self::ModuleUnproven => {
+                "It was wired alone, and its module fired nothing else at this outing: either may be at fault."
+            }
             Self::Alone => "It was wired alone, and nothing points to the circuit.",
             Self::StringOpened => {
                 "Others on the string fired: the string may have been opened before this igniter had its impulse."
             }
             Self::StringDead => "Nothing on the string fired: the loop may have been open or starved of current.",
+            Self::OtherStringsFired => {
+                "Nothing on its string fired while other strings on the same leads did: the string may have been open or \
+                 starved of current."
+            }
             Self::BranchAlone => "Others on the same leads fired: the fault is its own or its branch's.",
             Self::LeadsDead => "Nothing on the same leads fired: the circuit may be at fault, or any of the igniters.",
         }
@@ -100,17 +136,26 @@ fn by_statement(stated: Outcome<Cause>) -> Option<Blame> {
 }
 
 fn by_later_attempt(case: Case) -> Option<Blame> {
-    let opened = case.has_fired_mate && case.wiring == WiringKind::Series;
-    let (cause, grounds) = match opened {
-        true => (Cause::BrokenString, Grounds::FiredLaterAfterMate),
-        false => (Cause::Wiring, Grounds::FiredLater),
+    let is_string = matches!(case.wiring, WiringKind::Series | WiringKind::SeriesParallel);
+    let (cause, grounds) = match case.fired_later {
+        true if is_string && case.has_fired_mate => (Cause::BrokenString, Grounds::FiredLaterAfterMate),
+        true => (Cause::Wiring, Grounds::FiredLater),
+        false if case.failed_alone_later => (Cause::Igniter, Grounds::FailedLaterAlone),
+        false => return None,
     };
-    case.fired_later.then_some(Blame { cause, grounds })
+    Some(Blame { cause, grounds })
 }
 
 fn by_wiring(case: Case) -> Blame {
     let (cause, grounds) = match (case.wiring, case.has_fired_mate) {
-        (WiringKind::Single, _) => (Cause::Igniter, Grounds::Alone),
+        (WiringKind::Single, _) => match case.module {
+            ModuleProof::Unnamed => (Cause::Igniter, Grounds::Alone),
+            ModuleProof::Proven => (Cause::Igniter, Grounds::AloneOnProvenModule),
+            ModuleProof::Unproven => (Cause::Unresolved, Grounds::ModuleUnproven),
+        },
+        (WiringKind::SeriesParallel, false) if case.has_fired_neighbour => {
+            (Cause::Unresolved, Grounds::OtherStringsFired)
+        }
         (WiringKind::Series | WiringKind::SeriesParallel, true) => (Cause::Unresolved, Grounds::StringOpened),
         (WiringKind::Series | WiringKind::SeriesParallel, false) => (Cause::Unresolved, Grounds::StringDead),
         (WiringKind::Parallel, true) => (Cause::Igniter, Grounds::BranchAlone),
@@ -124,8 +169,15 @@ mod tests {
     use super::super::choices::Choices;
     use super::*;
 
-    const DEAD: Case =
-        Case { stated: Outcome::Nothing, wiring: WiringKind::Series, has_fired_mate: false, fired_later: false };
+    const DEAD: Case = Case {
+        stated: Outcome::Nothing,
+        wiring: WiringKind::Series,
+        has_fired_mate: false,
+        has_fired_neighbour: false,
+        module: ModuleProof::Unnamed,
+        fired_later: false,
+        failed_alone_later: false,
+    };
 
     fn because(case: Case) -> (Cause, Grounds) {
         let b = blame(case);
@@ -147,6 +199,32 @@ mod tests {
         let parallel = Case { wiring: WiringKind::Parallel, ..DEAD };
         assert_eq!(because(Case { has_fired_mate: true, ..parallel }), (Cause::Igniter, Grounds::BranchAlone));
         assert_eq!(because(parallel), (Cause::Unresolved, Grounds::LeadsDead));
+    }
+
+    #[test]
+    fn alone_on_a_module_that_fired_nothing_either_may_be_at_fault() {
+        let single = Case { wiring: WiringKind::Single, ..DEAD };
+        let on = |module| because(Case { module, ..single });
+        assert_eq!(on(ModuleProof::Proven), (Cause::Igniter, Grounds::AloneOnProvenModule));
+        assert_eq!(on(ModuleProof::Unproven), (Cause::Unresolved, Grounds::ModuleUnproven));
+    }
+
+    #[test]
+    fn a_dead_string_beside_strings_that_fired_is_not_one_that_was_opened() {
+        let beside = Case { wiring: WiringKind::SeriesParallel, has_fired_neighbour: true, ..DEAD };
+        assert_eq!(because(beside), (Cause::Unresolved, Grounds::OtherStringsFired));
+        let opened = Case { has_fired_mate: true, ..beside };
+        assert_eq!(because(opened), (Cause::Unresolved, Grounds::StringOpened));
+        let cleared = Case { fired_later: true, ..opened };
+        assert_eq!(because(cleared), (Cause::BrokenString, Grounds::FiredLaterAfterMate));
+    }
+
+    #[test]
+    fn a_unit_that_failed_again_alone_is_to_blame_unless_it_fired_after_all() {
+        let again = Case { failed_alone_later: true, has_fired_mate: true, ..DEAD };
+        assert_eq!(because(again), (Cause::Igniter, Grounds::FailedLaterAlone));
+        let fired = Case { fired_later: true, ..again };
+        assert_eq!(because(fired), (Cause::BrokenString, Grounds::FiredLaterAfterMate));
     }
 
     #[test]

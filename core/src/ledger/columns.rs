@@ -18,7 +18,7 @@ pub(super) struct ColumnRow {
     pub(super) igniter_type: u32,
     pub(super) wiring: WiringKind,
     pub(super) shots_in_volley: u32,
-    pub(super) class: [Class; 4],
+    pub(super) class: [Class; 5],
 }
 
 /// The columns; all have the same length, and row `n` is [`Ledger::shot_at`](super::Ledger::shot_at)`(n)`.
@@ -33,7 +33,7 @@ pub struct Columns {
     wiring: Vec<u8>,
     shots_in_volley: Vec<u16>,
     bands: [Vec<u8>; 4],
-    class: [Vec<u8>; 4],
+    class: [Vec<u8>; 5],
     pub(super) lots: Dictionary<LotId>,
     pub(super) fuses: Dictionary<FuseId>,
     pub(super) modules: Dictionary<ModuleId>,

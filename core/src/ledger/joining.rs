@@ -107,7 +107,7 @@ impl Book {
             others_are_safe: true,
             live: None,
             trial: Trial::Counted,
-            class: [Class::NotCounted; 4],
+            class: [Class::NotCounted; 5],
             is_dirty: false,
             is_listed: false,
         });

@@ -3,11 +3,11 @@
 //! Three passes, because each needs the one before for a shot's mates too: what was seen of each shot; why it failed
 //! (needs who else of the volley fired, and whether the unit fired later); what counts (needs all attempts of a unit).
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::bands::Bands;
 use super::book::{Book, NoteKind, ShotRow};
-use super::causes::{self, Blame, Case};
+use super::causes::{self, Blame, Case, ModuleProof};
 use super::codes::NONE;
 use super::columns::ColumnRow;
 use super::finding::{LiveReason, Scales, Trial, live_reason};
@@ -15,7 +15,7 @@ use super::measure::{self, Class};
 use super::outings::Outings;
 use super::register::Register;
 use super::shelf::Shelf;
-use crate::facts::{Cause, Conditions, Fact, Ignition, comparable_name};
+use crate::facts::{Cause, Conditions, Fact, Ignition, Wiring, WiringKind, comparable_name};
 
 /// Which of the things that joined slots should agree on they do not.
 pub(super) mod differs {
@@ -80,8 +80,12 @@ impl Book {
                     shots.push(shot);
                 }
             }
-            self.volley_mut(volley).ignited = ignited;
+            let v = self.volley_mut(volley);
+            v.ignited = ignited;
+            let proves = (ignited > 0 && v.module != 0).then_some((v.outing, v.module));
+            self.count_proof(volley, proves);
         }
+        self.list_where_proof_changed(&mut shots);
         for unit in std::mem::take(&mut self.dirty_units) {
             self.unit_is_dirty[unit as usize] = false;
             for first in self.by_unit.items(unit) {
@@ -94,8 +98,34 @@ impl Book {
         for shot in &shots {
             self.shot_mut(*shot).finding.blame = None;
         }
-        self.find_causes(&shots);
+        self.find_causes(world, &shots);
         self.count_units(world, &shots);
+    }
+
+    /// Puts failed shots on the list whose module came to be proven at an outing, or no longer is, and marks their units.
+    fn list_where_proof_changed(&mut self, shots: &mut Vec<u32>) {
+        // Outing by outing, so that many modules of one outing cost one look at its volleys.
+        let mut flipped: BTreeMap<u32, BTreeSet<u32>> = BTreeMap::new();
+        for (outing, module) in std::mem::take(&mut self.flipped) {
+            flipped.entry(outing).or_default().insert(module);
+        }
+        for (outing, modules) in flipped {
+            let volleys: Vec<u32> =
+                self.by_outing.items(outing).filter(|volley| modules.contains(&self.volley(*volley).module)).collect();
+            for volley in volleys {
+                for slot in self.slots_in(volley) {
+                    let shot = self.slot(slot).shot;
+                    let s = self.shot_mut(shot);
+                    if s.finding.ignition.settled() == Some(Ignition::Failed)
+                        && !std::mem::replace(&mut s.is_listed, true)
+                    {
+                        let unit = s.unit;
+                        shots.push(shot);
+                        self.mark_unit(unit);
+                    }
+                }
+            }
+        }
     }
 
     /// First pass: what the shot is, and what was seen of it.
@@ -188,26 +218,87 @@ impl Book {
     }
 
     /// Second pass: why each of the shots failed, if it did.
-    fn find_causes(&mut self, shots: &[u32]) {
+    fn find_causes(&mut self, world: &World<'_>, shots: &[u32]) {
         // Asked once a unit: a label that ten thousand rows share must not cost their square.
-        let mut fired_at: HashMap<u32, Option<u8>> = HashMap::new();
+        let mut strings: HashMap<u32, Option<Vec<bool>>> = HashMap::new();
+        let mut last_at: HashMap<u32, (Option<u8>, Option<u8>)> = HashMap::new();
         for shot in shots {
             let s = *self.shot(*shot);
             if s.finding.ignition.settled() != Some(Ignition::Failed) {
                 continue;
             }
-            let last_fired = fired_at.entry(s.unit).or_insert_with(|| {
-                let attempts = self.by_unit.items(s.unit).map(|first| self.shot(self.slot(first).shot));
-                attempts.filter(|other| measure::fired(other.finding.ignition)).map(|other| other.attempt).max()
+            let (last_fired, last_alone) = *last_at.entry(s.unit).or_insert_with(|| {
+                let attempts = || self.by_unit.items(s.unit).map(|first| self.slot(first).shot);
+                let fired = attempts().map(|shot| self.shot(shot)).filter(|o| measure::fired(o.finding.ignition));
+                let alone = attempts().filter(|shot| self.failed_alone_on_proven(*shot));
+                (fired.map(|o| o.attempt).max(), alone.map(|shot| self.shot(shot).attempt).max())
             });
+            let has_fired_neighbour = self.volley(self.slot(s.first).volley).ignited > 0;
+            let volley = self.slot(s.first).volley;
+            let of_strings = match self.volley(volley).wiring {
+                WiringKind::SeriesParallel if has_fired_neighbour => {
+                    strings.entry(volley).or_insert_with(|| self.strings_fired(world.shelf, volley)).as_ref()
+                }
+                _ => None,
+            };
+            let offset = (s.first - self.volley(volley).first_slot) as usize;
+            let in_string = of_strings.and_then(|fired| fired.get(offset).copied());
+            let has_fired_mate = has_fired_neighbour && in_string.unwrap_or(true);
             let blame = causes::blame(Case {
                 stated: s.finding.stated_cause,
                 wiring: s.wiring,
-                has_fired_mate: self.volley(self.slot(s.first).volley).ignited > 0,
+                has_fired_mate,
+                has_fired_neighbour,
+                module: self.module_proof(*shot),
                 fired_later: last_fired.is_some_and(|last| last > s.attempt),
+                failed_alone_later: last_alone.is_some_and(|last| last > s.attempt),
             });
             self.shot_mut(*shot).finding.blame = Some(blame);
         }
+    }
+
+    /// Tells what is known of the module of a shot, as any of its slots names it.
+    fn module_proof(&self, shot: u32) -> ModuleProof {
+        let mut proof = ModuleProof::Unnamed;
+        for slot in self.slots_of(shot) {
+            let v = self.volley(self.slot(slot).volley);
+            if v.module != 0 {
+                if self.proven.contains_key(&(v.outing, v.module)) {
+                    return ModuleProof::Proven;
+                }
+                proof = ModuleProof::Unproven;
+            }
+        }
+        proof
+    }
+
+    /// Tells whether an attempt failed alone on a proven module and nobody states another cause.
+    fn failed_alone_on_proven(&self, shot: u32) -> bool {
+        let s = self.shot(shot);
+        let stated = s.finding.stated_cause.values();
+        s.wiring == WiringKind::Single
+            && s.finding.ignition.settled() == Some(Ignition::Failed)
+            && stated.without(Cause::Igniter).is_empty()
+            && self.module_proof(shot) == ModuleProof::Proven
+    }
+
+    /// Tells for each shot of a series-parallel volley whether anything on its string fired; `None` where its strings are
+    /// not stated, or for other wirings.
+    fn strings_fired(&self, shelf: &Shelf, volley: u32) -> Option<Vec<bool>> {
+        let v = self.volley(volley);
+        let Wiring::SeriesParallel(lengths) = &self.content(shelf, volley)?.wiring else { return None };
+        if lengths.iter().map(|n| u32::from(*n)).sum::<u32>() != v.slots {
+            return None;
+        }
+        let mut fired = Vec::with_capacity(v.slots as usize);
+        let mut from = v.first_slot;
+        for length in lengths {
+            let to = from + u32::from(*length);
+            let any = (from..to).any(|mate| measure::fired(self.shot(self.slot(mate).shot).finding.ignition));
+            fired.resize(fired.len() + usize::from(*length), any);
+            from = to;
+        }
+        Some(fired)
     }
 
     /// Third pass: which attempts of a unit count, and which is the one that may be live.
@@ -268,7 +359,7 @@ impl Book {
         let (had_fuse, is_unseen) =
             (measure::had_fuse(f.transfer, names_fuse), measure::is_unseen(f.transfer, names_fuse));
         let end = measure::end_to_end(ignition, transfer, had_fuse, is_unseen);
-        s.class = [ignition, measure::slow(f.ignition), transfer, end];
+        s.class = [ignition, measure::slow(f.ignition), transfer, end, measure::raw(f.ignition)];
         let is_tried_again = s.attempt < attempts.last && s.others_are_safe;
         let is_cleared = |r: LiveReason| s.is_made_safe || (is_tried_again && r.is_cleared_by_later_attempt());
         s.live = live_reason(&f, names_fuse).filter(|reason| !is_cleared(*reason));

@@ -18,11 +18,13 @@ pub enum Measure {
     Transfer,
     /// Whether the pulse ended in a lit fuse.
     EndToEnd,
+    /// Whether the igniter fired, attempt by attempt, whatever the cause: the ignition without any attribution.
+    Raw,
 }
 
 impl Measure {
     /// All measures.
-    pub const ALL: &'static [Self] = &[Self::Ignition, Self::Slow, Self::Transfer, Self::EndToEnd];
+    pub const ALL: &'static [Self] = &[Self::Ignition, Self::Slow, Self::Transfer, Self::EndToEnd, Self::Raw];
 
     /// Returns its word.
     #[must_use]
@@ -32,6 +34,7 @@ impl Measure {
             Self::Slow => "slow",
             Self::Transfer => "transfer",
             Self::EndToEnd => "end-to-end",
+            Self::Raw => "raw",
         }
     }
 }
@@ -107,6 +110,17 @@ pub(super) fn ignition(ignition: Outcome<Ignition>, blame: Option<Blame>) -> Cla
             Some(cause) if cause.is_outside_igniter() => Class::NotCounted,
             _ => Class::Unresolved,
         },
+        _ => Class::NotCounted,
+    }
+}
+
+/// Every pulse that an igniter was given counts, retries too, and no cause excuses it.
+pub(super) fn raw(ignition: Outcome<Ignition>) -> Class {
+    match ignition {
+        Outcome::Nothing => Class::NotCounted,
+        _ if fired(ignition) => Class::Good,
+        Outcome::Disputed(_) => Class::Unresolved,
+        Outcome::Agreed(Ignition::Failed) | Outcome::Ruled(Ignition::Failed) => Class::Failure,
         _ => Class::NotCounted,
     }
 }

@@ -37,7 +37,7 @@ mod volleys;
 pub use agreement::{Agreement, CATEGORIES, ManyTable, PairTable};
 pub use aside::{Aside, AsideView};
 pub use bands::{Bands, UNKNOWN_BAND, WeatherField};
-pub use causes::{Blame, Case, Grounds, blame};
+pub use causes::{Blame, Case, Grounds, ModuleProof, blame};
 pub use choices::{Choice, Choices, Outcome};
 pub use codes::Dictionary;
 pub use columns::Columns;

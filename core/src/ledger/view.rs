@@ -104,7 +104,7 @@ pub struct ShotView<'a> {
     pub is_made_safe: bool,
     /// Why it is on the live list, if it is.
     pub live: Option<LiveReason>,
-    class: [Class; 4],
+    class: [Class; 5],
     row: u32,
     ledger: &'a Ledger,
 }

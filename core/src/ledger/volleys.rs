@@ -20,6 +20,8 @@ impl Book {
                 has_time: false,
                 is_in_show: false,
                 outing: 0,
+                module: 0,
+                proves: None,
                 first_slot: 0,
                 slots: 0,
                 wiring: WiringKind::Single,
@@ -46,6 +48,7 @@ impl Book {
             let Some((row, stated)) = stated else {
                 self.free_slots(volley);
                 self.by_outing.detach(volley);
+                self.count_proof(volley, None);
                 let v = self.volley_mut(volley);
                 v.content = NONE;
                 v.matches.clear();
@@ -79,11 +82,16 @@ impl Book {
             (v.first_slot, v.slots) = (first, count);
         }
         self.by_outing.attach(volley, outing);
+        let module = self.columns.modules.code(stated.module);
+        if count == 0 {
+            // Without shots it is never judged.
+            self.count_proof(volley, None);
+        }
         let v = self.volley_mut(volley);
         v.content = row;
         v.device = device;
         (v.at_ms, v.has_time, v.is_in_show) = (at.unix_ms, has_time, is_in_show);
-        v.outing = outing;
+        (v.outing, v.module) = (outing, module);
         v.wiring = stated.wiring.kind();
         v.conditions = stated.conditions;
         moved

@@ -3,6 +3,16 @@
 //! Not for: when to stop while testing (see [`crate::rates::watch`]), or what to expect of a show, which is not there
 //! yet.
 
+mod record;
+mod sample;
+mod tell;
+
+pub use record::{Proved, Record, record};
+pub use sample::{
+    DesignedPlan, OcPoint, OperatingCharacteristic, TablePlan, designed_plan, operating_characteristic, table_plan,
+};
+pub use tell::{Power, PowerRequest, tell_apart};
+
 use embertally_stats::{StatsError, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
 use serde::Serialize;
 

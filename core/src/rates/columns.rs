@@ -46,6 +46,11 @@ impl Axis<'_> {
         }
     }
 
+    /// Returns the name of a row's code.
+    pub(super) fn name_at(&self, row: usize) -> Option<String> {
+        self.code_at(row).and_then(|code| self.name(code))
+    }
+
     /// Tells whether a row's code is kept.
     pub(super) fn keeps(&self, row: usize) -> bool {
         let Some(code) = self.code_at(row) else { return false };

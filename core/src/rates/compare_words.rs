@@ -28,6 +28,7 @@ fn seen(comparison: &Comparison, measure: Measure) -> String {
         Measure::Slow => "shots were slow",
         Measure::Transfer => "fuses were not lit",
         Measure::EndToEnd => "shots left the fuse unlit",
+        Measure::Raw => "pulses did not fire the igniter",
     };
     let open = |n: u64| if n == 0 { String::new() } else { format!(" ({n} more unresolved)") };
     let (first, second) = (&comparison.first, &comparison.second);

@@ -19,6 +19,7 @@ mod columns;
 mod compare;
 mod compare_words;
 mod count;
+mod delays;
 mod group;
 mod model;
 mod model_terms;
@@ -29,6 +30,8 @@ mod rate;
 mod reading;
 mod shrunk;
 mod stratified;
+mod strength;
+mod strings;
 mod table;
 mod trending;
 mod verdict;
@@ -37,6 +40,10 @@ mod watch;
 pub use clusters::{VolleyCorrelation, volley_correlation};
 pub use compare::{CompareRequest, ComparedGroup, Comparison, Shown, compare, pair_named};
 pub use count::{Codes, Counts, Dimension, count_by};
+pub use delays::{
+    BoundFigures, DelayComparison, DelayFigures, DelayRow, DelayTable, DelayTests, DelaysRequest, FitFigures,
+    MassFigures, MedianRatio, SlowFigures, SpreadFigures, compare_delays, delays,
+};
 pub use group::{Group, GroupError, weather_field};
 pub use model::{Coefficient, Model, ModelError, ModelReading, ModelRequest, Predicted, Reference, TermTest, model};
 pub use model_terms::{Term, TermError};
@@ -47,6 +54,8 @@ pub use rate::{Clustered, Clustering, Rate};
 pub use reading::{Difference, OddsFigures, PValues, RatioFigures, Reading, Tally};
 pub use shrunk::{FALSE_DISCOVERY, ShrunkFigures, Together, WorseThanRest};
 pub use stratified::{CommonOdds, Homogeneity, Stratified, Stratum, StratumTest};
+pub use strength::{Grades, StrengthComparison, StrengthTable, Superiority, compare_strengths, strengths};
+pub use strings::{StringKind, strings_by_kind};
 pub use table::{RateRow, RateTable, RatesError, RatesRequest, rates};
 pub use trending::{TrendFound, TrendGroup, TrendReading, TrendRequest, trend};
 pub use verdict::{Judged, Rules, Verdict, judge};

@@ -1,6 +1,6 @@
 //! Tables of rates by any grouping.
 
-use embertally_stats::{IntervalMethod, StatsError};
+use embertally_stats::{IntervalMethod, StatsError, TimesError};
 use serde::Serialize;
 use thiserror::Error;
 
@@ -51,6 +51,9 @@ pub enum RatesError {
     /// A number outside its limits.
     #[error(transparent)]
     Stats(#[from] StatsError),
+    /// A number outside its limits, of delays.
+    #[error(transparent)]
+    Times(#[from] TimesError),
     /// Rates that cannot be seen together.
     #[error(transparent)]
     Shrinkage(#[from] embertally_stats::ShrinkageError),

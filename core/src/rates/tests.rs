@@ -7,6 +7,7 @@ use crate::facts::*;
 use crate::ledger::{Ledger, Measure, WeatherField};
 
 mod comparing;
+mod delaying;
 mod watching;
 
 /// A ledger of single shots: lot, fuse, what was seen of each, and rain or not.
@@ -58,6 +59,20 @@ impl Notebook {
     }
 
     fn volley(&mut self, lot: &str, wiring: Wiring, rain: Precipitation, seen: &[(Ignition, Transfer)]) {
+        let seen = (1..).zip(seen).map(|(position, (ignition, transfer))| Sighting {
+            position,
+            ignition: *ignition,
+            transfer: *transfer,
+            delay: None,
+            strength: None,
+            cause: None,
+            note: None,
+        });
+        let seen: Vec<Sighting> = seen.collect();
+        self.log(&vec![lot; seen.len()], wiring, rain, seen);
+    }
+
+    fn log(&mut self, lots: &[&str], wiring: Wiring, rain: Precipitation, seen: Vec<Sighting>) {
         let volley = Volley {
             outing: OutingId::named("dry run"),
             at: self.at,
@@ -71,9 +86,9 @@ impl Notebook {
                 precipitation: Some(rain),
                 ..Conditions::default()
             },
-            shots: seen
+            shots: lots
                 .iter()
-                .map(|_| Shot { lot: LotId::named(lot), unit: None, attempt: 1, fuse: Some(FuseId::named("Cord")) })
+                .map(|lot| Shot { lot: LotId::named(lot), unit: None, attempt: 1, fuse: Some(FuseId::named("Cord")) })
                 .collect(),
         };
         self.next += 1;
@@ -84,16 +99,7 @@ impl Notebook {
         });
         let mut entry = Entry::new(id, DeviceId::named("phone"), Moment { unix_ms: 0, offset_minutes: 0 });
         let volley = entry.state_volley(volley);
-        let seen = (1..).zip(seen).map(|(position, (ignition, transfer))| Sighting {
-            position,
-            ignition: *ignition,
-            transfer: *transfer,
-            delay: None,
-            strength: None,
-            cause: None,
-            note: None,
-        });
-        entry.state(Fact::Sightings(Sightings { volley, observer: None, seen: seen.collect() }));
+        entry.state(Fact::Sightings(Sightings { volley, observer: None, seen }));
         self.ledger.add(&entry);
         self.ledger.settle();
     }

@@ -30,6 +30,20 @@ pub(crate) fn chi_square_upper(statistic: f64, degrees: usize) -> f64 {
     if x < a + 1.0 { 1.0 - (power * series(a, x)).min(1.0) } else { (power * a * fraction(a, x)).min(1.0) }
 }
 
+/// Returns what a chi-square of `degrees` ≥ 1 exceeds with probability `tail`, in (0, 1).
+pub(crate) fn chi_square_upper_quantile(tail: f64, degrees: usize) -> f64 {
+    // By halves in the logarithm: the tail falls from 1 to below 1e-300 between these.
+    let (mut low, mut high) = (-700.0_f64, (degrees as f64 + 3000.0).ln() + 1.0);
+    for _ in 0..200 {
+        let middle = 0.5 * (low + high);
+        if middle <= low || middle >= high {
+            break;
+        }
+        if chi_square_upper(middle.exp(), degrees) > tail { low = middle } else { high = middle }
+    }
+    (0.5 * (low + high)).exp()
+}
+
 /// 1 + x/(a+1) + x²/((a+1)(a+2)) + …
 fn series(a: f64, x: f64) -> f64 {
     let (mut sum, mut term) = (1.0, 1.0);
@@ -80,6 +94,17 @@ mod tests {
         assert_eq!(chi_square_upper(0.0, 3), 1.0);
         assert_eq!(chi_square_upper(1e6, 1), 0.0);
         assert_eq!(chi_square_upper(f64::INFINITY, 2), 0.0);
+    }
+
+    #[test]
+    fn quantiles_lead_back_to_their_tails() {
+        for (statistic, degrees, tail) in TAILS {
+            // Near 1 the tail has lost the digits of the quantile.
+            if tail < 0.9 {
+                let got = chi_square_upper_quantile(tail, degrees);
+                assert!((got / statistic - 1.0).abs() < 1e-11, "{tail:e} {degrees}: {got}, not {statistic}");
+            }
+        }
     }
 
     const TAILS: [(f64, usize, f64); 14] = [

@@ -16,7 +16,12 @@
 //! | Which of lot, fuse, weather, age do failures go with, and what is to be expected of a pairing? | [`firth_logistic`] |
 //! | Which of many is worst, when each was tried so little? | [`shrink_rates`] |
 //! | Is it chance, of so many looked at? | [`benjamini_hochberg`], [`holm`] |
+//! | At what current does it fire, and which one to try next? | [`fit_threshold`], [`dixon_mood`], [`next_d_optimal`] |
 //! | Accept, reject or go on, after each shot? Has it changed? | [`SequentialTest`], [`BernoulliCusum`] |
+//! | How are delays spread, how many are slower than a limit, are two lots alike? | [`turnbull`], [`LogFit`], [`order_statistic_bound`], [`volley_spread`], [`log_rank`] |
+//! | Are the grades of one group higher? | [`mann_whitney`] |
+//! | What does a sampling plan let through, which one do the tables give? | [`AcceptancePlan`], [`plan_for_risks`], [`mil_std_105e`] |
+//! | How many shots tell two rates apart? | [`power`], [`shots_for_power`] |
 //! | Do two or more people judge the same shot alike? | [`cohen_kappa`], [`fleiss_kappa`] |
 //!
 //! ```
@@ -49,14 +54,19 @@ mod fisher;
 mod gamma;
 mod hypergeometric;
 mod interval;
+mod interval_censored;
 mod multiplicity;
+mod normal;
+mod ordinal;
 mod posterior;
 mod prove;
 mod saddle;
+mod sampling;
 mod sequential;
 mod shrinkage;
 mod special;
 mod strata;
+mod threshold;
 mod trend;
 mod two_by_two;
 mod unconditional;
@@ -77,16 +87,30 @@ pub use interval::{
     Interval, IntervalMethod, UnknownIntervalMethod, binomial_interval, clopper_pearson, clopper_pearson_upper,
     jeffreys, wilson,
 };
+pub use interval_censored::{
+    Bound, CensoredSample, CensoredTime, LARGEST_GAP, Law, LogFit, LogRank, MOST_ARRANGEMENTS, MOST_FOR_FACTOR, Mass,
+    TimesError, Turnbull, TwoFits, VolleySpread, fewest_for_order_bound, log_normal_bound, log_rank,
+    order_statistic_bound, tolerance_factor, turnbull, two_fits, volley_spread,
+};
 pub use multiplicity::{benjamini_hochberg, holm};
+pub use ordinal::{MOST_EXACT_GRADES, MOST_GRADES, MannWhitney, OrdinalError, mann_whitney};
 pub use posterior::{
     MOST_CLEAN_SHOTS, clean_shots_needed, effective_clean_shots_needed, effective_probability_rate_above,
     probability_rate_above,
 };
 pub use prove::{confidence_proved, most_bad_in_lot, shots_to_prove, shots_to_prove_in_lot, too_many_bad};
+pub use sampling::{
+    AQLS, AcceptancePlan, CODE_LETTERS, Inspection, InspectionLevel, LookedUp, MOST_FOR_POWER, PowerTest,
+    SamplingError, UnknownWord, code_letter, mil_std_105e, plan_for_risks, power, shots_for_power,
+};
 pub use sequential::{SequentialDecision, SequentialTest};
 pub use shrinkage::{GroupCounts, HyperPrior, Shrinkage, ShrinkageError, ShrunkRate, shrink_rates};
 pub use strata::{
     BreslowDay, CochranMantelHaenszel, MantelHaenszel, breslow_day, cochran_mantel_haenszel, mantel_haenszel,
+};
+pub use threshold::{
+    DOptimalGuess, DixonMood, LevelLimits, Link, NextLevel, SearchPhase, ThresholdError, ThresholdFit, Trials,
+    dixon_mood, fit_threshold, next_d_optimal, next_langlie, next_up_down, normal_tail,
 };
 pub use trend::{ScoredGroup, Trend, cochran_armitage};
 pub use two_by_two::{Estimate, RiskRatio, TwoByTwo, newcombe_difference, risk_ratio};

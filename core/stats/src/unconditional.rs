@@ -134,7 +134,7 @@ impl Score {
 
 /// The tables that count: for each number of failures of the first group, those of the second up to one number and
 /// from another on.
-struct Region {
+pub(crate) struct Region {
     sizes: (u64, u64),
     /// One more than the number up to which they count; 0 for none.
     at_most: Vec<u64>,
@@ -145,7 +145,7 @@ struct Region {
 impl Region {
     /// The tables in which the first group failed seldom. INVARIANT (Barnard's convexity): where a table counts, so
     /// do those with more failures of the second group or fewer of the first; so one walk up the stairs finds all.
-    fn lower(sizes: (u64, u64), counts: impl Fn((u64, u64)) -> bool) -> Self {
+    pub(crate) fn lower(sizes: (u64, u64), counts: impl Fn((u64, u64)) -> bool) -> Self {
         let mut y = 0;
         let at_least = (0..=sizes.0).map(|x| {
             while y <= sizes.1 && !counts((x, y)) {
@@ -158,7 +158,7 @@ impl Region {
     }
 
     /// The tables in which the first group failed often.
-    fn higher(sizes: (u64, u64), counts: impl Fn((u64, u64)) -> bool) -> Self {
+    pub(crate) fn higher(sizes: (u64, u64), counts: impl Fn((u64, u64)) -> bool) -> Self {
         let mut end = 0;
         let at_most = (0..=sizes.0).map(|x| {
             while end <= sizes.1 && counts((x, end)) {
@@ -170,13 +170,25 @@ impl Region {
         Self { sizes, at_most, at_least: vec![sizes.1 + 1; sizes.0 as usize + 1] }
     }
 
+    /// The tables of a larger region of the same kind that this one does not have.
+    pub(crate) fn missing_from<'a>(&'a self, larger: &'a Self) -> impl Iterator<Item = (u64, u64)> + 'a {
+        let ends = self.at_most.iter().zip(&larger.at_most);
+        let starts = self.at_least.iter().zip(&larger.at_least);
+        (0..).zip(ends.zip(starts)).flat_map(|(x, ((end, later), (start, earlier)))| {
+            (*end..*later).chain(*earlier..*start).map(move |y| (x, y))
+        })
+    }
+
     /// The probability of the region at the common rate sin²θ.
     fn probability(&self, theta: f64) -> f64 {
         let (p, q) = (theta.sin().powi(2), theta.cos().powi(2));
-        let first = points(self.sizes.0, p, q);
-        let second = points(self.sizes.1, p, q);
+        self.probability_of(&points(self.sizes.0, p, q), &points(self.sizes.1, p, q))
+    }
+
+    /// The probability of the region where the groups have these binomial points.
+    pub(crate) fn probability_of(&self, first: &[f64], second: &[f64]) -> f64 {
         let mut up_to = vec![0.0];
-        for point in &second {
+        for point in second {
             up_to.push(up_to.last().copied().unwrap_or(0.0) + point);
         }
         let mut from = vec![0.0];
@@ -201,7 +213,7 @@ impl Region {
     ///
     /// In the angle θ the curve has no feature narrower than about 1/(2√N); twenty points to a width of 1/√N find
     /// each hill, and the highest eight are climbed.
-    fn largest(&self) -> f64 {
+    pub(crate) fn largest(&self) -> f64 {
         let all = (self.sizes.0 + self.sizes.1) as f64;
         let steps = (32.0 * all.sqrt()).ceil().max(200.0) as usize;
         let width = FRAC_PI_2 / steps as f64;
@@ -250,7 +262,7 @@ impl Region {
 const TOO_SMALL: f64 = 1e-60;
 
 /// The binomial points 0 to n, from the most probable one outwards.
-fn points(n: u64, p: f64, q: f64) -> Vec<f64> {
+pub(crate) fn points(n: u64, p: f64, q: f64) -> Vec<f64> {
     let mut all = vec![0.0; n as usize + 1];
     if p <= 0.0 || q <= 0.0 {
         // The rate is 0 or 1: one outcome there is.

@@ -7,4 +7,8 @@ mod models;
 mod published;
 mod published_comparisons;
 mod published_models;
+mod published_sampling;
+mod published_times;
 mod tables;
+mod threshold;
+mod times_and_grades;

@@ -51,10 +51,13 @@ fn a_retry_alone_that_fails_again_is_the_igniters_own_failure() {
 }
 
 #[test]
-fn a_failure_of_a_shot_wired_alone_is_the_igniters_own() {
+fn a_failure_alone_on_a_module_that_fires_others_is_the_igniters_own() {
     let device = Device::new();
     device.import("alone.csv", retry(1, "failed,unlit"));
-    assert_eq!(numbers(&only_lot(&device), ["shots", "failures", "unresolved"]), [1, 1, 0]);
+    // On a module that fired nothing at the outing it may be the module's.
+    assert_eq!(numbers(&only_lot(&device), ["shots", "failures", "unresolved"]), [1, 0, 1]);
+    device.import("other.csv", retry(2, "fired,lit"));
+    assert_eq!(numbers(&only_lot(&device), ["shots", "failures", "unresolved"]), [2, 1, 0]);
 }
 
 #[test]

@@ -3,6 +3,7 @@
 mod field;
 mod files;
 mod link;
+mod plan;
 mod rates;
 mod register;
 
@@ -13,6 +14,7 @@ use clap::{Args, Parser, Subcommand};
 pub(crate) use field::*;
 pub(crate) use files::*;
 pub(crate) use link::*;
+pub(crate) use plan::*;
 pub(crate) use rates::*;
 pub(crate) use register::*;
 
@@ -75,11 +77,19 @@ pub(crate) enum Command {
     Model(crate::commands::ModelArgs),
     /// Test a lot shot by shot: accept, reject or go on, and whether it is going bad
     Watch(crate::commands::WatchArgs),
+    /// Show delays: how they are spread, how many are slower than a limit, bounds, two lots side by side
+    Delays(crate::commands::DelaysArgs),
+    /// Show the strengths of those that fired, or two lots' side by side
+    Strength(crate::commands::StrengthArgs),
+    /// Strings: will this one fire, how long may one be, why did this one break
+    String(crate::commands::StringArgs),
+    /// Threshold tests: mean, spread, all-fire and no-fire level, and the next level to try
+    Threshold(crate::commands::ThresholdArgs),
     /// Show what the crew disagrees about, and what is proposed to be one
     Disputes,
     /// Show what is still live on the field
     Live(LiveArgs),
-    /// Work out how many shots a proof takes
+    /// Work out how many to test: proofs, sampling plans, power
     Plan(PlanArgs),
     /// Write a self-contained page with tables and charts
     Report(ReportArgs),

@@ -1,6 +1,6 @@
-//! Options for what is worked out: rates, pairings, plans.
+//! Options for what is worked out: rates, pairings.
 
-use clap::{Args, Subcommand};
+use clap::Args;
 
 #[derive(Debug, Args)]
 pub(crate) struct IntervalArgs {
@@ -20,7 +20,7 @@ pub(crate) struct RatesArgs {
     /// By what: lot, fuse, type, module, outing, wiring, weather, wet, temperature, humidity, wind
     #[arg(long, value_delimiter = ',', default_value = "lot,fuse,weather")]
     pub(crate) by: Vec<String>,
-    /// ignition, slow, transfer or end-to-end
+    /// ignition, slow, transfer, end-to-end or raw (ignition without attribution)
     #[arg(long, default_value = "ignition")]
     pub(crate) measure: String,
     /// What makes up the weather: wet, temperature, humidity, wind
@@ -55,29 +55,4 @@ pub(crate) struct PairingsArgs {
     pub(crate) measure: Option<String>,
     #[command(flatten)]
     pub(crate) interval: IntervalArgs,
-}
-
-#[derive(Debug, Args)]
-pub(crate) struct PlanArgs {
-    #[command(subcommand)]
-    pub(crate) action: PlanAction,
-}
-
-#[derive(Debug, Subcommand)]
-pub(crate) enum PlanAction {
-    /// How many shots prove a reliability with a confidence
-    Prove {
-        /// Reliability to prove, such as 0.95
-        #[arg(long)]
-        reliability: f64,
-        /// Confidence, such as 0.95
-        #[arg(long)]
-        confidence: f64,
-        /// Failures allowed among them
-        #[arg(long, default_value_t = 0)]
-        failures: u64,
-        /// Size of the lot, if the shots are a sample of it
-        #[arg(long, value_name = "N")]
-        lot_size: Option<u64>,
-    },
 }

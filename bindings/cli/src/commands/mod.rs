@@ -2,6 +2,7 @@
 
 mod compare;
 mod decide;
+mod delays;
 mod field;
 mod files;
 mod meeting;
@@ -12,10 +13,14 @@ mod qr;
 mod rates;
 mod register;
 mod report;
+mod report_curves;
 mod serve;
 mod shell;
+mod strength;
+mod string;
 mod sync;
 mod target;
+mod threshold;
 mod trend;
 mod volley;
 mod watch;
@@ -27,9 +32,13 @@ use crate::error::CliError;
 use crate::session::Session;
 
 pub(crate) use compare::CompareArgs;
+pub(crate) use delays::DelaysArgs;
 pub(crate) use field::{print_disputes, print_live};
 pub(crate) use model::ModelArgs;
 pub(crate) use rates::{print_pairings, print_rates};
+pub(crate) use strength::StrengthArgs;
+pub(crate) use string::{StringArgs, drawn};
+pub(crate) use threshold::ThresholdArgs;
 pub(crate) use watch::WatchArgs;
 
 /// The folder of the log, where none is named: in the user's data folder, as the system has it.
@@ -117,6 +126,10 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Compare(args) => compare::compare(context, &args),
         Command::Model(args) => model::model(context, &args),
         Command::Watch(args) => watch::watch(context, &args),
+        Command::Delays(args) => delays::delays(context, &args),
+        Command::Strength(args) => strength::strength(context, &args),
+        Command::String(args) => string::string(context, &args),
+        Command::Threshold(args) => threshold::threshold(context, &args),
         Command::Disputes => field::disputes(context),
         Command::Live(args) => field::live(context, &args),
         Command::Plan(args) => plan::plan(context, &args),

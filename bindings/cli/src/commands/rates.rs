@@ -19,9 +19,11 @@ use crate::output::{Answer, CAUTION, clean, counted, fancy, json, line, percent,
 /// Turns an error about rates into a refusal or a wrong call.
 pub(super) fn rates_error(error: &RatesError) -> CliError {
     match error {
-        RatesError::Group(_) | RatesError::Stats(_) | RatesError::Shrinkage(_) | RatesError::Same { .. } => {
-            CliError::Usage(sentence(&error.to_string()))
-        }
+        RatesError::Group(_)
+        | RatesError::Stats(_)
+        | RatesError::Times(_)
+        | RatesError::Shrinkage(_)
+        | RatesError::Same { .. } => CliError::Usage(sentence(&error.to_string())),
         RatesError::NoSuchName { .. } => CliError::refused("E_NO_SUCH_NAME", sentence(&error.to_string())),
     }
 }
@@ -119,6 +121,7 @@ pub(crate) fn print_rates(found: &RateTable) -> Result<(), CliError> {
         Measure::Slow => "of those that fired, igniters that were slow",
         Measure::Transfer => "of those that fired at a fuse, fuses that were not lit",
         Measure::EndToEnd => "of shots at a fuse, those that did not light it",
+        Measure::Raw => "of pulses, those that did not fire the igniter, whatever the cause",
     };
     say(&format!("{}: {what}; {} interval, {}.", request.measure, percent(request.level), request.method));
     if found.rows.is_empty() {

@@ -1,8 +1,8 @@
 //! The report page: everything that the log says, in one file.
 
-use embertally_core::chart::{Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
-use embertally_core::facts::Moment;
-use embertally_core::ledger::{Bands, Ledger, LiveReason, LiveShot, Measure, WeatherField};
+use embertally_core::chart::{DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
+use embertally_core::facts::{Ignition, Moment, ShotId};
+use embertally_core::ledger::{Bands, Ledger, LiveReason, LiveShot, Measure, VolleyView, WeatherField};
 use embertally_core::rates::{
     Group, ModelRequest, PairingsRequest, Quantity, Ranking, RateTable, RatesRequest, Rules, Term, judge, model,
     ranking, rates,
@@ -10,6 +10,7 @@ use embertally_core::rates::{
 use serde_json::json;
 
 use super::Context;
+use super::drawn;
 use super::field::{dispute_lines, live_rows};
 use super::model::odds;
 use super::rates::{only, parsed, rates_error, rules};
@@ -97,10 +98,11 @@ pub(crate) fn data(
         })
     })
     .collect::<Result<Vec<_>, CliError>>()?;
-    let by_weather = [Measure::Ignition, Measure::Slow, Measure::Transfer, Measure::EndToEnd]
+    let by_weather = [Measure::Ignition, Measure::Slow, Measure::Transfer, Measure::EndToEnd, Measure::Raw]
         .into_iter()
         .map(|measure| Ok(rates_table(&table(measure, vec![Group::Lot, Group::Fuse, Group::Weather])?)))
         .collect::<Result<Vec<_>, CliError>>()?;
+    let (volleys, volleys_left_out) = volleys(ledger);
     Ok(ReportData {
         title: "What the log says".to_owned(),
         made_at: readable(made_at),
@@ -111,12 +113,30 @@ pub(crate) fn data(
         live: live(ledger),
         cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
         charts,
+        curves: super::report_curves::curves(ledger, &request.only)?,
         together: together(&found),
         models: models(ledger, request),
         rates: by_weather,
+        volleys,
+        volleys_left_out,
         disputes: disputes(ledger),
         method: method(ledger.bands(), request),
     })
+}
+
+/// Draws the latest volleys of several igniters of which some failed; each real volley once.
+fn volleys(ledger: &Ledger) -> (Vec<DrawnVolley>, u64) {
+    const MOST: usize = 24;
+    let has_failed = |view: &VolleyView<'_>| {
+        let positions = (1..=u16::MAX).take(view.volley.shots.len());
+        let mut shots = positions.filter_map(|position| ledger.finding(ShotId { volley: view.id, position }));
+        // The volley that gives the shots their ids stands for those of other devices.
+        shots.any(|s| s.id.volley == view.id && s.finding.ignition.settled() == Some(Ignition::Failed))
+    };
+    let mut found: Vec<_> = ledger.volleys().filter(|v| v.volley.shots.len() > 1 && has_failed(v)).collect();
+    found.sort_by_key(|v| std::cmp::Reverse((v.volley.at.unwrap_or(v.written).unix_ms, v.id)));
+    let left_out = found.len().saturating_sub(MOST) as u64;
+    (found.iter().take(MOST).map(|v| drawn(ledger, v)).collect(), left_out)
 }
 
 /// The pairings seen together, in the order of the verdicts.
@@ -258,6 +278,7 @@ fn rates_table(table: &RateTable) -> RatesTable {
         Measure::Slow => "Slow: igniters that fired late, of those that fired",
         Measure::Transfer => "Transfer: fuses that were not lit, of those whose igniter fired",
         Measure::EndToEnd => "End to end: shots at a fuse that did not light it",
+        Measure::Raw => "Raw: pulses that did not fire the igniter, whatever the cause",
     };
     RatesTable {
         caption: caption.to_owned(),

@@ -1,6 +1,8 @@
 //! What the page is made from.
 
-use embertally_core::chart::{Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
+use embertally_core::chart::{
+    CurveChart, DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone,
+};
 
 /// All that the page shows. Texts are plain, the page escapes them.
 #[derive(Debug, Clone, Default)]
@@ -23,12 +25,18 @@ pub(crate) struct ReportData {
     pub(crate) cautions: Vec<String>,
     /// Charts, a measure each; ignition and transfer are never added up.
     pub(crate) charts: Vec<MeasureCharts>,
+    /// Curves, each with its words: delays of a lot, what a sampling plan lets through.
+    pub(crate) curves: Vec<CurveText>,
     /// Pairings seen together, a measure each.
     pub(crate) together: Vec<TogetherChart>,
     /// What failures go with, a measure each.
     pub(crate) models: Vec<ModelChart>,
     /// Tables of rates, such as by lot, fuse and weather.
     pub(crate) rates: Vec<RatesTable>,
+    /// Volleys of several igniters of which some failed.
+    pub(crate) volleys: Vec<DrawnVolley>,
+    /// How many more there are.
+    pub(crate) volleys_left_out: u64,
     /// What the crew has to settle.
     pub(crate) disputes: Vec<DisputeText>,
     /// How the numbers came about.
@@ -108,6 +116,17 @@ pub(crate) struct MeasureCharts {
     pub(crate) lines: Vec<IntervalLine>,
     /// The lot by fuse table; its caption and its tolerable rate are set by the page.
     pub(crate) heat: HeatTable,
+}
+
+/// A curve with its heading and its words.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct CurveText {
+    /// Its heading.
+    pub(crate) heading: String,
+    /// What it shows in numbers, a sentence each.
+    pub(crate) sentences: Vec<String>,
+    /// The drawing; its layout is set by the page.
+    pub(crate) chart: CurveChart,
 }
 
 /// Pairings seen together by one measure.

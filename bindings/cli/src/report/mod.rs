@@ -16,7 +16,7 @@ mod sample;
 mod tests;
 
 pub(crate) use data::{
-    DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, ModelChart, PairingText, RatesRow, RatesTable,
-    ReportData, Summary, TogetherChart,
+    CurveText, DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, ModelChart, PairingText, RatesRow,
+    RatesTable, ReportData, Summary, TogetherChart,
 };
 pub(crate) use page::page;

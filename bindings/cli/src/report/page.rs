@@ -12,12 +12,14 @@ const STYLE: &str = include_str!("style.css");
 const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'";
 
 /// The sections, in the order in which a crew needs them.
-const CONTENTS: [(&str, &str); 7] = [
+const CONTENTS: [(&str, &str); 9] = [
     ("verdicts", "Verdicts"),
     ("live", "Still live"),
     ("charts", "Charts"),
     ("together", "Together"),
+    ("curves", "Delays and plans"),
     ("rates", "Rates"),
+    ("volleys", "Volleys"),
     ("disputes", "Disputes"),
     ("method", "Method"),
 ];
@@ -68,7 +70,9 @@ fn main(data: &ReportData) -> String {
         section("live", "Still live", &tables::live(data)),
         section("charts", "Rates and how well they are known", &pictures::charts(data)),
         section("together", "All pairings together", &pictures::together(data)),
+        section("curves", "Delays, and what a sampling plan lets through", &pictures::curves(data)),
         section("rates", "Rates in numbers", &tables::rates(data)),
+        section("volleys", "Volleys that fired in part or not at all", &pictures::volleys(data)),
         section("disputes", "Where the crew disagrees", &tables::disputes(data)),
         section("method", "How the numbers came about", &tables::method(data)),
     ]

@@ -1,12 +1,32 @@
 //! The charts: intervals and heat tables, a measure each, all on one axis.
 
 use embertally_core::chart::{
-    ForestChart, HeatTable, IntervalChart, Layout, Scale, ShrinkageChart, forest_chart, heat_key, heat_table,
-    interval_chart, interval_key, percent, shrinkage_chart,
+    CurveChart, ForestChart, HeatTable, IntervalChart, Layout, Scale, ShrinkageChart, curve_chart, forest_chart,
+    heat_key, heat_table, interval_chart, interval_key, percent, shrinkage_chart, volley_svg,
 };
 
-use super::data::{MeasureCharts, ModelChart, ReportData, TogetherChart};
+use super::data::{CurveText, MeasureCharts, ModelChart, ReportData, TogetherChart};
 use super::html::{capital, scroll, words};
+
+/// Returns the curves of delays and of sampling plans.
+pub(super) fn curves(data: &ReportData) -> String {
+    if data.curves.is_empty() {
+        return "<p>No delay was measured, and no lot’s count is known.</p>".to_owned();
+    }
+    let one = |curve: &CurveText| {
+        let wide = curve_chart(&CurveChart { layout: Layout::Wide, ..curve.chart.clone() });
+        let narrow = curve_chart(&CurveChart { layout: Layout::Narrow, ..curve.chart.clone() });
+        let said: String = curve.sentences.iter().map(|s| format!("<p>{}</p>", words(s))).collect();
+        let heading = words(&curve.heading);
+        format!("<figure><figcaption><h3>{heading}</h3>{said}</figcaption>{wide}{narrow}</figure>")
+    };
+    let all: String = data.curves.iter().map(one).collect();
+    format!(
+        "<p>Delays: the share of shots still to come after a time. The steps are Turnbull’s estimate, which supposes no \
+         law; in a grey box it is not known where the step lies, since delays are known only to an interval. The line \
+         is the log-normal law fitted. Plans: the probability that a lot of a failure rate is accepted.</p>{all}"
+    )
+}
 
 /// Returns the charts of all measures.
 pub(super) fn charts(data: &ReportData) -> String {
@@ -21,6 +41,27 @@ pub(super) fn charts(data: &ReportData) -> String {
          by square roots so that small rates can be told apart. The word at the right is the verdict on that \
          measure alone, the pairing’s own may be worse. The same numbers stand in the tables below.</p>{}{charts}",
         interval_key(data.tolerable)
+    )
+}
+
+/// Returns the drawings of the volleys that fired in part or not at all.
+pub(super) fn volleys(data: &ReportData) -> String {
+    if data.volleys.is_empty() {
+        return "<p>No volley of several igniters has a failed shot.</p>".to_owned();
+    }
+    let drawn = |v: &embertally_core::chart::DrawnVolley| {
+        let inside = scroll(&v.title, &volley_svg(v));
+        format!("<figure><figcaption><h3>{}</h3></figcaption>{inside}</figure>", words(&v.title))
+    };
+    let more = match data.volleys_left_out {
+        0 => String::new(),
+        n => format!("<p>{} more are in the log.</p>", n),
+    };
+    let all: String = data.volleys.iter().map(drawn).collect();
+    format!(
+        "<p>A row is a string; rows stand across the same leads. Under each igniter stands what its failure is booked to: \
+         unresolved until a retry, a statement or a ruling settles it.</p>{all}{more}{}",
+        super::page::cautions(data)
     )
 }
 

@@ -1,6 +1,8 @@
 //! An invented crew's report, for tests. No lot, place or person here is real.
 
-use embertally_core::chart::{Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
+use embertally_core::chart::{
+    CurveChart, DrawnShot, DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShotState, ShrinkageLine, Tone,
+};
 use embertally_stats::{IntervalMethod, binomial_interval, probability_rate_above};
 
 use super::data::*;
@@ -190,10 +192,31 @@ pub(super) fn sample() -> ReportData {
             charts("ignition", "Igniters that failed by themselves, of those that were tried", |r| r.2),
             charts("transfer", "Fuses that were not lit, of those whose igniter fired", |r| r.3),
         ],
+        curves: vec![CurveText {
+            heading: "Delays of KB-104".to_owned(),
+            sentences: texts(&["KB-104: 64 of 64 shots that fired were timed."]),
+            chart: CurveChart {
+                title: "Delays of KB-104".to_owned(),
+                axis_word: "delay, ms".to_owned(),
+                curve: vec![(10.0, 0.99), (40.0, 0.5), (90.0, 0.02)],
+                steps: vec![(25.0, 33.0, 0.6), (41.0, 50.0, 0.0)],
+                mark: Some((150.0, "limit 150 ms".to_owned())),
+                ..CurveChart::default()
+            },
+        }],
         rates: vec![
             rates("Ignition by lot, fuse and weather", |r| r.2),
             rates("Transfer by lot, fuse and weather", |r| r.3),
         ],
+        volleys: vec![DrawnVolley {
+            title: "Volley 0c07398f, series".to_owned(),
+            strings: vec![vec![DrawnShot {
+                label: "SN-7 3".to_owned(),
+                state: ShotState::Failed,
+                cause: "unresolved".to_owned(),
+            }]],
+        }],
+        volleys_left_out: 0,
         disputes: vec![DisputeText {
             about: "TW-31 no. 44, volley 17, whether its fuse was lit".to_owned(),
             said: texts(&["Ilse on the blue phone: lit", "Bram on the tablet: not lit, “only smoke”"]),

@@ -26,6 +26,10 @@ fn hostile() -> ReportData {
         c.heat.columns.iter_mut().for_each(|n| *n = bad());
         c.heat.rows.iter_mut().for_each(|(n, _)| *n = bad());
     }
+    for c in &mut data.curves {
+        (c.heading, c.sentences) = (bad(), vec![bad()]);
+        (c.chart.title, c.chart.axis_word, c.chart.mark) = (bad(), bad(), Some((1.0, bad())));
+    }
     let shrunk = ShrinkageLine { label: bad(), sub_label: bad(), ..ShrinkageLine::default() };
     data.together = vec![TogetherChart { measure: bad(), words: bad(), mean: f64::NAN, lines: vec![shrunk] }];
     let line =
@@ -166,7 +170,8 @@ fn verdicts_come_first_with_the_caution_then_the_live_list() {
         at("class=\"method\""),
     ];
     assert!(order.is_sorted(), "{order:?}");
-    assert_eq!(html.matches("No number here is a permission.").count(), 2);
+    // With the verdicts, the live list and the drawings of volleys.
+    assert_eq!(html.matches("No number here is a permission.").count(), 3);
 }
 
 #[test]

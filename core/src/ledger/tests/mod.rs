@@ -1,5 +1,6 @@
 //! Rules as sentences, and the law that order does not matter.
 
+mod attribution;
 mod counting;
 mod disputes;
 mod effect;
@@ -7,6 +8,7 @@ mod findings;
 mod joining;
 mod live;
 mod order;
+mod study;
 mod weather;
 
 use super::*;

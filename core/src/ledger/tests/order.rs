@@ -56,10 +56,11 @@ fn some_conditions() -> impl Strategy<Value = Conditions> {
 }
 
 fn a_volley() -> impl Strategy<Value = Fact> {
-    let wiring = one_of(&[0, 1, 2, 3]).prop_map(|n| match n {
+    let wiring = one_of(&[0, 1, 2, 3, 4]).prop_map(|n| match n {
         0 => Wiring::Single,
         1 => Wiring::Series,
         2 => Wiring::Parallel,
+        3 => Wiring::SeriesParallel(vec![1, 2]),
         _ => Wiring::SeriesParallel(Vec::new()),
     });
     let channel = (proptest::option::of(one_of(&["red", "blue"])), proptest::option::of(1..3_u16));
