@@ -49,6 +49,10 @@ impl<S: Store> Log<S> {
     }
 
     fn state_of(&mut self, line: &Listed) -> Result<[u8; 16], LogError> {
+        // What is compared and what is sent must be the same, whatever another process has written meanwhile.
+        if self.open.get(&line.document).is_some_and(|open| !open.holds_all(line)) {
+            self.open.remove(&line.document);
+        }
         if let Some(state) = line.state() {
             return Ok(state);
         }
@@ -56,9 +60,6 @@ impl<S: Store> Log<S> {
             && (*pieces, *ids) == (line.pieces, line.ids)
         {
             return Ok(*state);
-        }
-        if self.open.get(&line.document).is_some_and(|open| !open.holds_all(line)) {
-            self.open.remove(&line.document);
         }
         let state = self.document(line.document)?.document.digest();
         self.evict();

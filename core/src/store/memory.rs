@@ -19,21 +19,21 @@ pub struct MemoryStore {
     faults: Faults,
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Clone)]
 struct Contents {
     documents: BTreeMap<DocumentId, Document>,
     kept: BTreeMap<String, Vec<u8>>,
     last_piece: u64,
 }
 
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Clone)]
 struct Document {
     summary: Summary,
     pieces: BTreeMap<PieceId, Stored>,
     set_aside: BTreeMap<PieceId, Vec<u8>>,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Stored {
     kind: PieceKind,
     hash: [u8; 32],
@@ -118,6 +118,12 @@ impl MemoryStore {
     #[must_use]
     pub fn faults(&self) -> Faults {
         self.faults.clone()
+    }
+
+    /// Returns a store of its own with the same contents, as a backup has them.
+    #[must_use]
+    pub fn copy(&self) -> Self {
+        Self { contents: Arc::new(Mutex::new(self.contents().clone())), faults: Faults::default() }
     }
 
     /// Flips one bit of a stored piece, counted from the lowest bit of its first byte.

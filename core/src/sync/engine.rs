@@ -412,7 +412,10 @@ impl Engine {
             return Ok(());
         }
         let kept = match (self.side, self.peer.device) {
-            (Side::Opening, Some(peer)) => log.store().kept(&key(peer, document)).map_err(LogError::from)?,
+            // To a peer that takes nothing in, nothing is sent unasked.
+            (Side::Opening, Some(peer)) if self.progress.may_write => {
+                log.store().kept(&key(peer, document)).map_err(LogError::from)?
+            }
             _ => None,
         };
         let state = match kept {

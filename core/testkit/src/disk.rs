@@ -126,6 +126,16 @@ impl SimDisk {
         self.device().stored.flip_bit(piece, bit)
     }
 
+    /// Returns a disk of its own with what this one has safely stored: a backup, or a cloned phone.
+    #[must_use]
+    pub fn copy(&self, seed: u64) -> Self {
+        let copy = Self::new(seed);
+        let (from, mut to) = (self.device(), copy.device());
+        (to.stored, to.number) = (from.stored.copy(), from.number);
+        drop(to);
+        copy
+    }
+
     fn device(&self) -> MutexGuard<'_, Device> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -48,6 +48,11 @@ impl<Id: Ord + Copy + Debug> Model<Id> {
         }
     }
 
+    /// Notes that a write was acknowledged by a disk that is no more, and that nobody else had it: it may be there or not.
+    pub fn excused(&mut self, id: Id) {
+        self.acknowledged.remove(&id);
+    }
+
     /// Returns how many writes were acknowledged.
     #[must_use]
     pub fn acknowledged_count(&self) -> usize {

@@ -125,6 +125,9 @@ fn tell(context: &Context, running: &Running, invited: Option<(String, String)>)
         }));
     }
     say(&format!("Listening on {}. Ctrl-C ends it.", running.address));
+    if let Some(fingerprint) = &running.fingerprint {
+        say(&format!("SHA-256 of its certificate: {fingerprint}."));
+    }
     if let Some(token) = &running.admin_token {
         say("The administrator's token, shown this once; keep it as you keep a key:");
         line(token)?;
