@@ -86,7 +86,10 @@ pub fn forest_chart(chart: &ForestChart) -> String {
         } else {
             10_u32.pow(tick as u32).to_string()
         };
-        svg.push_str(&text("chart-tick", x(f64::from(tick)), floor + 18.0, m.size.1, &label));
+        // The outermost labels keep inside the drawing.
+        let half = super::text::width(&label) * m.size.1 / 2.0;
+        let at = x(f64::from(tick)).clamp(half, m.width - half);
+        svg.push_str(&text("chart-tick", at, floor + 18.0, m.size.1, &label));
     }
     svg.push_str(&text("chart-limit", x(0.0), m.top - 14.0, m.size.1, "no difference"));
     svg.push_str("</svg>");

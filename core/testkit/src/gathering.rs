@@ -227,7 +227,9 @@ impl SimGathering {
     /// The entries on one device.
     fn entries(&mut self, device: usize) -> Result<BTreeSet<EntryId>, LogError> {
         let mut ids = BTreeSet::new();
-        self.log(device)?.replay(|_, entry| drop(ids.insert(entry.id)))?;
+        self.log(device)?.replay(|_, entry| {
+            ids.insert(entry.id);
+        })?;
         Ok(ids)
     }
 

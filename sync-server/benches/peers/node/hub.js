@@ -14,7 +14,7 @@ export function listen(handler) {
   process.on("message", message => {
     if (message === "bytes") {
       const bytes = sockets.reduce((sum, s) => sum + s.bytesRead + s.bytesWritten, 0)
-      process.send({ bytes, processor: process.cpuUsage() })
+      process.send({ bytes })
     }
   })
   process.on("disconnect", () => process.exit(0))
