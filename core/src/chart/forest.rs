@@ -88,7 +88,7 @@ pub fn forest_chart(chart: &ForestChart) -> String {
         };
         // The outermost labels keep inside the drawing.
         let half = super::text::width(&label) * m.size.1 / 2.0;
-        let at = x(f64::from(tick)).clamp(half, m.width - half);
+        let at = x(f64::from(tick)).clamp(half + 0.1, m.width - half - 0.1);
         svg.push_str(&text("chart-tick", at, floor + 18.0, m.size.1, &label));
     }
     svg.push_str(&text("chart-limit", x(0.0), m.top - 14.0, m.size.1, "no difference"));

@@ -299,11 +299,7 @@ impl SimGathering {
                 let jump = self.rng.in_range(0..=86_400_000) as i64 - 43_200_000;
                 self.devices[device].clock.jump(jump);
             }
-            (97, _) => {
-                if self.log(device).and_then(Log::compact).is_err() {
-                    self.power_cut(device);
-                }
-            }
+            (97, _) if self.log(device).and_then(Log::compact).is_err() => self.power_cut(device),
             (98..=99, Some(line)) => {
                 self.clock.advance(25_000);
                 self.happen(line, 0, Event::Tick);
@@ -399,7 +395,6 @@ mod tests {
             all.restored += tally.restored;
             all.longest = all.longest.max(tally.longest);
         }
-        println!("{seeds} seeds: {all:?}");
         assert!(all.written > seeds * 10 && all.frames > seeds * 40, "{all:?}");
         assert!(all.broken > seeds * 3 && all.power_cuts > seeds * 3 && all.restored > seeds / 2, "{all:?}");
         // Two first words, four messages a document (three outings), and an answer to spare.
