@@ -223,7 +223,7 @@ fn exact_high(failures: u64, trials: u64, tail: f64) -> f64 {
 /// Returns the interval by the method given for counts that need not be whole: failures and trials over a design effect.
 ///
 /// `0 ≤ failures ≤ trials`, `trials` > 0. Below half a failure the quantile of the beta distribution is asked for at a
-/// shape below ½; `tests/` holds it to 1e-9 down to 0.005.
+/// shape below ½; `tests/` holds it to 3e-6 down to 0.005, where the inputs of the reference are rounded to a millionth.
 pub(crate) fn interval_of_shares(method: IntervalMethod, failures: f64, trials: f64, confidence: f64) -> Interval {
     let (tail, clean) = ((1.0 - confidence) / 2.0, trials - failures);
     let (low, high) = match method {
