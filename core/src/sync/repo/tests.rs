@@ -165,9 +165,11 @@ fn a_client_reads_writes_and_is_told_of_what_others_write() {
     room.log.write(home(), &entry(42)).unwrap();
     assert!(room.session.is_news(document));
     let said = room.tell(&[document]);
+    assert!(!said.is_empty());
     client.take(said);
-    assert_eq!(client.held(), 42);
+    // One in a hundred changes looks as if the client had it (a Bloom filter), and goes with the next message.
     client.talk(&mut room);
+    assert_eq!(client.held(), 42);
     // Nothing is news any more, also its own echo.
     assert_eq!(room.tell(&[document]), []);
 }
