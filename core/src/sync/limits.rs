@@ -16,7 +16,7 @@ pub struct Limits {
     pub changes: usize,
     /// Rows of operations in one message: 200,000.
     pub rows: usize,
-    /// Changes that wait for one that is missing, over all documents of a conversation: 5,000.
+    /// Changes of one document that wait in memory for one that is missing: 5,000.
     pub waiting_changes: usize,
     /// Documents named in one outline: 20,000.
     pub documents: usize,
