@@ -1,6 +1,6 @@
 //! The core of Embertally: what a crew records, how the records of many devices become one, and what they add up to.
 //!
-//! Modules point down only: `facts <- log <- ledger <- rates <- plan`, with [`store`] as the contract for keeping
+//! Modules point down only: `facts <- crew <- log <- ledger <- rates <- plan`, with [`store`] as the contract for keeping
 //! bytes and [`exchange`] for files in and out.
 //!
 //! Not in here, on purpose: no async, no sockets, no files, no wall clock and no randomness. Time, random bits and
@@ -8,6 +8,7 @@
 
 pub mod chart;
 pub mod circuit;
+pub mod crew;
 pub mod exchange;
 pub mod facts;
 pub mod ledger;

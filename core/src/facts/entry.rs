@@ -1,5 +1,6 @@
 //! An entry: what one device writes in one go, and never changes.
 
+use super::crew::{Founding, Invitation, Joining, Leaving, Seal, Standing, Vouching};
 use super::decision::{MadeSafe, Match, Ruling, Withdrawal};
 use super::id::{DeviceId, EntryId, FactId, VolleyId};
 use super::outing::{Outing, Reading};
@@ -38,6 +39,20 @@ pub enum Fact {
     Reading(Reading),
     /// A fact taken back.
     Withdrawal(Withdrawal),
+    /// A crew begins.
+    Founding(Founding),
+    /// A chief's word that lets a device in.
+    Invitation(Invitation),
+    /// A device that joins.
+    Joining(Joining),
+    /// What a device may do from now on.
+    Standing(Standing),
+    /// A device that leaves.
+    Leaving(Leaving),
+    /// An outing's closing.
+    Seal(Seal),
+    /// A chief's word for entries that nobody signed.
+    Vouching(Vouching),
     /// A kind of fact that this version does not know. It is kept and passed on as it came, and not counted.
     Unknown {
         /// The kind's number.

@@ -13,6 +13,8 @@ use std::str::FromStr;
 use thiserror::Error;
 use uuid::Uuid;
 
+use super::crew::KeyBytes;
+
 /// Why a text is not an identifier.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
 pub enum IdError {
@@ -183,6 +185,53 @@ named_id!(
     /// An outing.
     OutingId, "outing"
 );
+
+id_type!(
+    /// One crew; it follows from its founder's key.
+    CrewId, "crew"
+);
+
+/// Returns the BLAKE3 hash of a key in a given use, as 64-bit words.
+fn key_words(used_as: &str, key: &KeyBytes) -> [u64; 4] {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(used_as.as_bytes()).update(key);
+    let hash = hasher.finalize();
+    let (chunks, _) = hash.as_bytes().as_chunks::<8>();
+    let mut words = [0; 4];
+    words.iter_mut().zip(chunks).for_each(|(word, chunk)| *word = u64::from_be_bytes(*chunk));
+    words
+}
+
+impl CrewId {
+    /// Returns the id of the crew that a key founds: a UUID of version 8 (RFC 9562 §5.8) made from its hash.
+    #[must_use]
+    pub fn founded_by(key: &KeyBytes) -> Self {
+        let [high, low, ..] = key_words("embertally crew", key);
+        Self(Uuid::from_u64_pair((high & !0xf000) | 0x8000, (0b10 << 62) | (low >> 2)))
+    }
+}
+
+impl DeviceId {
+    /// Returns the id of a device with a key, made at a time: version 7, with the key's hash in place of random bits.
+    #[must_use]
+    pub fn of_key(unix_ms: i64, key: &KeyBytes) -> Self {
+        let mut words = key_words("embertally device", key).into_iter();
+        Self(uuid_v7(unix_ms, &mut move || words.next().unwrap_or(0)))
+    }
+
+    /// Tells whether this is the id of a device with this key. 74 bits of the key's hash stand in the id, so nobody
+    /// finds a second key for a device.
+    #[must_use]
+    pub fn belongs_to(&self, key: &KeyBytes) -> bool {
+        self.unix_ms().is_some_and(|ms| Self::of_key(ms, key) == *self)
+    }
+
+    /// Tells whether this stands for a name in a file that somebody brought, and not for a device with a key.
+    #[must_use]
+    pub fn is_name(&self) -> bool {
+        self.0.get_version_num() == 5
+    }
+}
 
 impl EntryId {
     /// Makes the id of an entry from its content, so that the same content read twice is the same entry.

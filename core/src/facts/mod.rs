@@ -8,6 +8,7 @@
 
 #![cfg_attr(not(test), deny(clippy::unwrap_used, clippy::expect_used, clippy::indexing_slicing, clippy::panic))]
 
+mod crew;
 mod decision;
 mod delay;
 mod entry;
@@ -21,12 +22,15 @@ mod volley;
 mod wire;
 mod words;
 
+pub use crew::{
+    EntryHash, Founding, Held, Invitation, Joining, KeyBytes, Leaving, Seal, SignatureBytes, Standing, Vouching,
+};
 pub use decision::{MadeSafe, Match, Ruling, Withdrawal};
 pub use delay::{Delay, DelayError, DelayInterval};
 pub use entry::{Entry, Fact, Stated};
 pub use id::{
-    DeviceId, DocumentId, EntryId, FactId, FuseId, IdError, LotId, ModuleId, OutingId, PersonId, RandomBits, ShotId,
-    TypeId, VolleyId, comparable_name,
+    CrewId, DeviceId, DocumentId, EntryId, FactId, FuseId, IdError, LotId, ModuleId, OutingId, PersonId, RandomBits,
+    ShotId, TypeId, VolleyId, comparable_name,
 };
 pub use outing::{Conditions, Outing, Reading};
 pub use register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};

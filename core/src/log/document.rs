@@ -12,7 +12,9 @@ use automerge::{
 use super::changes::{Item, split};
 use super::empty::EMPTY;
 use super::rescue;
-use crate::facts::{Entry, EntryId, WireError};
+use crate::crew::EnvelopeError;
+use crate::crew::envelope::{entry_in, payload_of};
+use crate::facts::{Entry, EntryId};
 
 pub(super) const SCHEMA: &str = "schema";
 pub(super) const ENTRIES: &str = "entries";
@@ -36,9 +38,11 @@ pub const SCHEMA_VERSION: u64 = 1;
 pub struct StoredEntry {
     /// Its id.
     pub id: EntryId,
-    /// Its bytes, exactly as its device wrote them.
+    /// Its bytes, exactly as its device wrote them, signed or not.
     pub bytes: Vec<u8>,
-    /// Whether other bytes stand under the same id too; the first in byte order are the ones given here.
+    /// Other bytes that stand under the same id, by what they say.
+    pub others: Vec<Vec<u8>>,
+    /// Whether they say something else; the first by what they say are the ones given here.
     pub contested: bool,
 }
 
@@ -46,10 +50,20 @@ impl StoredEntry {
     /// Reads the entry.
     ///
     /// # Errors
-    /// See [`Entry::from_bytes`].
-    pub fn read(&self) -> Result<Entry, WireError> {
-        Entry::from_bytes(self.id, &self.bytes)
+    /// See [`entry_in`].
+    pub fn read(&self) -> Result<Entry, EnvelopeError> {
+        entry_in(self.id, &self.bytes)
     }
+
+    /// Returns all bytes that stand under this id.
+    pub(super) fn all(&self) -> impl Iterator<Item = &[u8]> {
+        std::iter::once(self.bytes.as_slice()).chain(self.others.iter().map(Vec::as_slice))
+    }
+}
+
+/// What stored bytes say, their signature apart.
+fn said(stored: &[u8]) -> Vec<u8> {
+    payload_of(stored).map_or_else(|_| stored.to_vec(), std::borrow::Cow::into_owned)
 }
 
 /// Why bytes could not be made into, or merged into, a document.
@@ -378,7 +392,7 @@ impl Document {
                 return self.contested(id, &item.key);
             }
             let value = item.value.into_value();
-            Some(StoredEntry { id, bytes: value.as_bytes()?.to_vec(), contested: false })
+            Some(StoredEntry { id, bytes: value.as_bytes()?.to_vec(), others: Vec::new(), contested: false })
         });
         let mut all: Vec<_> = stored.chain(self.stranded.iter().cloned()).collect();
         all.sort_unstable_by_key(|e| e.id);
@@ -394,10 +408,12 @@ impl Document {
             .into_iter()
             .filter_map(|(value, _)| value.as_bytes().map(<[u8]>::to_vec))
             .collect();
-        values.sort_unstable();
+        // By what is said first: one file that two devices brought in has two signatures and says one thing.
+        values.sort_by_cached_key(|stored| (said(stored), stored.clone()));
         values.dedup();
-        let contested = values.len() > 1;
-        Some(StoredEntry { id, bytes: values.into_iter().next()?, contested })
+        let contested = values.iter().any(|v| values.first().is_some_and(|first| said(first) != said(v)));
+        let mut values = values.into_iter();
+        Some(StoredEntry { id, bytes: values.next()?, others: values.collect(), contested })
     }
 
     /// Returns an entry's bytes; of a contested one, any.
@@ -433,6 +449,16 @@ impl Document {
     pub fn changes_since(&self, heads: &[[u8; 32]]) -> Vec<u8> {
         let heads: Vec<ChangeHash> = heads.iter().map(|h| ChangeHash(*h)).collect();
         self.doc.get_changes(&heads).iter().flat_map(|c| c.raw_bytes().to_vec()).collect()
+    }
+
+    /// Returns the entries that came since some heads; `None` if those heads are not of this document.
+    pub(super) fn added_since(&self, heads: &[[u8; 32]]) -> Option<HashSet<EntryId>> {
+        let heads: Vec<ChangeHash> = heads.iter().map(|h| ChangeHash(*h)).collect();
+        if heads.is_empty() || heads.iter().any(|head| self.doc.get_change_meta_by_hash(head).is_none()) {
+            return None;
+        }
+        let changes = self.doc.get_changes(&heads);
+        Some(rescue::entries_of(changes.iter(), &HashSet::new()).into_iter().map(|e| e.id).collect())
     }
 
     /// Returns the whole document, compressed.

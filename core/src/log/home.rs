@@ -23,12 +23,19 @@ impl Home {
                 Fact::Outing(f) => return Some(Self::Outing(f.id())),
                 Fact::Volley(f) => return Some(Self::Outing(f.outing)),
                 Fact::Reading(f) => return Some(Self::Outing(f.outing)),
+                Fact::Seal(f) => return Some(Self::Outing(f.outing)),
                 Fact::IgniterType(_)
                 | Fact::Lot(_)
                 | Fact::Fuse(_)
                 | Fact::Module(_)
                 | Fact::Person(_)
-                | Fact::Device(_) => register = true,
+                | Fact::Device(_)
+                | Fact::Founding(_)
+                | Fact::Invitation(_)
+                | Fact::Joining(_)
+                | Fact::Standing(_)
+                | Fact::Leaving(_)
+                | Fact::Vouching(_) => register = true,
                 _ => {}
             }
         }

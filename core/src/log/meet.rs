@@ -10,7 +10,8 @@ use super::document::{Unreadable, contained};
 use super::error::LogError;
 use super::open::{CHUNKS_BEFORE_COMPACTION, ENTRIES_FOR_SNAPSHOT, Log, summarise, unreadable};
 use super::screen::{Allowance, screen};
-use crate::facts::{DocumentId, Entry, EntryId};
+use crate::crew::envelope::entry_in;
+use crate::facts::{DocumentId, EntryId};
 use crate::store::{Store, Write};
 
 /// What a message may hold, and how large the ones that are made may become.
@@ -203,9 +204,7 @@ impl<S: Store> Log<S> {
         let mut summary = open.summary.take();
         if let Some(summary) = &mut summary {
             for added in &taken.added {
-                if let Some(entry) =
-                    open.document.entry(*added).and_then(|bytes| Entry::from_bytes(*added, &bytes).ok())
-                {
+                if let Some(entry) = open.document.entry(*added).and_then(|bytes| entry_in(*added, &bytes).ok()) {
                     summarise(summary, &entry);
                 }
             }

@@ -21,6 +21,7 @@ mod open;
 mod refresh;
 mod rescue;
 mod screen;
+mod trust;
 
 pub use carry::{CARRY_MAGIC, Carried};
 pub use carry_pages::{Gatherer, MOST_PAGES, PAGE_MAGIC, PageError, Pages, Taken};
@@ -31,6 +32,7 @@ pub use labels::Label;
 pub use meet::{Heard, MessageLimits, Outgoing, PeerState};
 pub use open::{Absorbed, ENTRIES_PER_PART, Log, Problem, Written};
 pub use screen::{Allowance, screen};
+pub use trust::KeptApart;
 
 #[cfg(test)]
 mod tests;

@@ -6,7 +6,9 @@ use super::document::{Document, StoredEntry, Unreadable};
 use super::error::LogError;
 use super::home::Home;
 use super::labels::Label;
-use crate::facts::{DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
+use super::trust::Trust;
+use crate::crew::DeviceKey;
+use crate::facts::{DeviceId, DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
 use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, State, Store, Summary, Write};
 
 /// After how many entries a document is closed and the next part begun: memory is a hundred times the saved size, so
@@ -105,6 +107,9 @@ pub struct Log<S> {
     pub(super) own: HashSet<PieceId>,
     /// States worked out by reading documents, by the pieces they were worked out from.
     pub(super) states: HashMap<DocumentId, (u64, u64, [u8; 16])>,
+    /// Signs what is written.
+    pub(super) signer: Option<(DeviceKey, DeviceId)>,
+    pub(super) trust: Trust,
     /// The part that each home is at. Another process may have begun the next; writing into this one does no harm.
     at_part: HashMap<Home, u32>,
 }
@@ -130,6 +135,8 @@ impl<S: Store> Log<S> {
             seen: None,
             own: HashSet::new(),
             states: HashMap::new(),
+            signer: None,
+            trust: Trust::default(),
             at_part: HashMap::new(),
         }
     }
@@ -239,10 +246,8 @@ impl<S: Store> Log<S> {
 
     /// Adds entries to one document in memory and gives the write that makes it durable.
     fn put(&mut self, id: DocumentId, entries: &[&Entry]) -> Result<Write, LogError> {
-        let bytes = entries
-            .iter()
-            .map(|e| Ok((e.id, e.to_bytes().map_err(|source| LogError::Entry { entry: e.id, source })?)))
-            .collect::<Result<Vec<_>, LogError>>()?;
+        let bytes =
+            entries.iter().map(|e| Ok((e.id, self.signed(id.home(), e)?))).collect::<Result<Vec<_>, LogError>>()?;
         let open = self.document(id)?;
         let mut summary = open.summary();
         let chunk = open.document.put(&bytes).map_err(internal)?;
@@ -319,7 +324,7 @@ impl<S: Store> Log<S> {
     }
 
     /// Returns the existing parts of a home, in order.
-    fn parts(&self, home: Home) -> Result<Vec<DocumentId>, LogError> {
+    pub(super) fn parts(&self, home: Home) -> Result<Vec<DocumentId>, LogError> {
         let mut parts: Vec<DocumentId> =
             self.store.list()?.into_iter().map(|l| l.document).filter(|d| d.home() == home).collect();
         parts.sort_unstable_by_key(DocumentId::number);
@@ -424,13 +429,14 @@ impl<S: Store> Log<S> {
         Ok(())
     }
 
-    fn report(&mut self, problem: Problem) {
+    pub(super) fn report(&mut self, problem: Problem) {
         if !self.problems.contains(&problem) {
             self.problems.push(problem);
         }
     }
 
-    /// Calls `each` with every entry of the log that can be read: register first, then outings, each by id.
+    /// Calls `each` with every entry of the log that can be read: register first, then outings, each by id. In the log of
+    /// a crew, entries that do not stand up are kept apart ([`Log::apart`]).
     ///
     /// Documents are read one after another and forgotten again, so memory stays small. Entries that cannot be read are
     /// added to [`Log::problems`].
@@ -449,12 +455,15 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`], [`LogError::TooNew`].
     pub fn replay_document(&mut self, id: DocumentId, mut each: impl FnMut(DocumentId, Entry)) -> Result<(), LogError> {
-        let entries = self.document(id)?.document.entries();
-        self.evict();
-        for stored in entries {
-            self.read_entry(id, &stored, &mut each);
+        match self.roster()? {
+            Some(roster) => self.replay_judged(id, &roster, true, |entry| each(id, entry)),
+            None => {
+                let entries = self.document(id)?.document.entries();
+                self.evict();
+                entries.iter().for_each(|stored| self.read_entry(id, stored, &mut each));
+                Ok(())
+            }
         }
-        Ok(())
     }
 
     fn read_entry(&mut self, document: DocumentId, stored: &StoredEntry, each: &mut impl FnMut(DocumentId, Entry)) {
@@ -602,9 +611,11 @@ pub(super) fn unreadable(document: DocumentId, error: Unreadable) -> LogError {
 /// Adds an entry to a document's line in lists.
 pub(super) fn summarise(summary: &mut Summary, entry: &Entry) {
     let at = entry.written.unix_ms;
+    // What is written next sorts after it.
+    let last = entry.id.unix_ms().map_or(at, |ms| ms.max(at));
     summary.shots += entry.shots();
     summary.first_ms = Some(summary.first_ms.map_or(at, |t| t.min(at)));
-    summary.last_ms = Some(summary.last_ms.map_or(at, |t| t.max(at)));
+    summary.last_ms = Some(summary.last_ms.map_or(last, |t| t.max(last)));
     for stated in &entry.facts {
         if let Fact::Outing(outing) = &stated.fact {
             summary.title.clone_from(&outing.name);

@@ -20,7 +20,7 @@ pub(super) fn entries_of<'a>(changes: impl Iterator<Item = &'a Change>, known: &
             if let Ok(id) = key.parse::<EntryId>()
                 && !known.contains(&id)
             {
-                found.push(StoredEntry { id, bytes, contested: false });
+                found.push(StoredEntry { id, bytes, others: Vec::new(), contested: false });
             }
         }
     }

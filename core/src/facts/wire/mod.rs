@@ -7,6 +7,7 @@
 //! Reading skips fields and kinds of facts that it does not know; since an entry is never rewritten, they stay in its
 //! bytes and are passed on. What is malformed is refused whole, with the place.
 
+mod crew;
 mod read;
 mod read_facts;
 mod write;

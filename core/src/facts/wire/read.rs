@@ -72,6 +72,17 @@ impl<'b> Reader<'b> {
         bytes.try_into().map_err(|_| self.wrong("an id must be 16 bytes"))
     }
 
+    /// Reads a byte string.
+    pub(super) fn byte_string(&mut self) -> Result<&'b [u8], WireError> {
+        self.decoder.bytes().map_err(|e| self.malformed(&e))
+    }
+
+    /// Reads a byte string of exactly the length wanted.
+    pub(super) fn byte_array<const N: usize>(&mut self) -> Result<[u8; N], WireError> {
+        let bytes = self.byte_string()?;
+        bytes.try_into().map_err(|_| self.wrong(&format!("{N} bytes were expected")))
+    }
+
     pub(super) fn next_is_uint(&self) -> bool {
         matches!(self.decoder.datatype(), Ok(Type::U8 | Type::U16 | Type::U32 | Type::U64))
     }

@@ -17,6 +17,7 @@ use super::super::words::{
     Cause, FuseKind, Ignition, OutingKind, Precipitation, Role, SourceKind, Transfer, WiringKind,
 };
 use super::WireError;
+use super::crew;
 use super::read::Reader;
 
 type Read<T> = Result<T, WireError>;
@@ -64,6 +65,13 @@ fn fact(own: EntryId, r: &mut Reader<'_>) -> Read<Stated> {
         12 => Fact::MadeSafe(made_safe(own, r)?),
         13 => Fact::Reading(reading(r)?),
         14 => Fact::Withdrawal(withdrawal(own, r)?),
+        16 => Fact::Founding(crew::read_founding(r)?),
+        17 => Fact::Invitation(crew::read_invitation(own, r)?),
+        18 => Fact::Joining(crew::read_joining(own, r)?),
+        19 => Fact::Standing(crew::read_standing(own, r)?),
+        20 => Fact::Leaving(crew::read_leaving(own, r)?),
+        21 => Fact::Seal(crew::read_seal(r)?),
+        22 => Fact::Vouching(crew::read_vouching(r)?),
         _ => {
             r.skip()?;
             Fact::Unknown { kind }
@@ -76,7 +84,7 @@ fn fact(own: EntryId, r: &mut Reader<'_>) -> Read<Stated> {
     Ok(Stated { fact, replaces })
 }
 
-fn moment(r: &mut Reader<'_>) -> Read<Moment> {
+pub(super) fn moment(r: &mut Reader<'_>) -> Read<Moment> {
     r.array_of(2)?;
     let unix_ms = r.i64()?;
     let at = r.at();
@@ -92,7 +100,7 @@ fn date(r: &mut Reader<'_>) -> Read<Date> {
     Date::from_days(r.int("a date")?).ok_or(WireError::OutOfRange { at, field: "a date" })
 }
 
-fn fact_id(own: EntryId, r: &mut Reader<'_>) -> Read<FactId> {
+pub(super) fn fact_id(own: EntryId, r: &mut Reader<'_>) -> Read<FactId> {
     if r.next_is_uint() {
         return Ok(FactId { entry: own, place: r.uint("a fact's place")? });
     }

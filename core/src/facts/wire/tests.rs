@@ -198,6 +198,47 @@ fn fact() -> impl Strategy<Value = Fact> {
             Fact::Reading(Reading { outing: OutingId::from_bytes(o), at, conditions, source })
         }),
         (fact_id(), text()).prop_map(|(fact, reason)| Fact::Withdrawal(Withdrawal { fact, reason })),
+        crew_fact(),
+    ]
+}
+
+fn crew_fact() -> impl Strategy<Value = Fact> {
+    let key = any::<[u8; 32]>;
+    let after = || proptest::collection::vec(fact_id(), 0..3);
+    let held = || {
+        proptest::collection::btree_set((id16(), id16()), 0..4).prop_map(|set| {
+            let held = |(entry, hash): ([u8; 16], [u8; 16])| Held { entry: EntryId::from_bytes(entry), hash };
+            set.into_iter().map(held).collect::<Vec<_>>()
+        })
+    };
+    let known = proptest::collection::btree_set(id16(), 0..4);
+    prop_oneof![
+        (key(), text()).prop_map(|(key, name)| Fact::Founding(Founding { key, name })),
+        (key(), choice(Role::ALL), moment(), after())
+            .prop_map(|(key, role, until, after)| Fact::Invitation(Invitation { key, role, until, after })),
+        (key(), key(), any::<[u8; 64]>(), after()).prop_map(|(key, invitation, proof, after)| Fact::Joining(Joining {
+            key,
+            invitation,
+            proof,
+            after
+        })),
+        (id16(), proptest::option::of(key()), proptest::option::of(choice(Role::ALL)), text(), known, after())
+            .prop_map(|(device, key, role, reason, known, after)| Fact::Standing(Standing {
+                device: DeviceId::from_bytes(device),
+                key,
+                role,
+                reason,
+                known: known.into_iter().map(EntryId::from_bytes).collect(),
+                after
+            })),
+        (text(), after()).prop_map(|(reason, after)| Fact::Leaving(Leaving { reason, after })),
+        (id16(), held(), any::<u32>(), key()).prop_map(|(outing, held, count, digest)| Fact::Seal(Seal {
+            outing: OutingId::from_bytes(outing),
+            held,
+            count,
+            digest
+        })),
+        (held(), text()).prop_map(|(held, reason)| Fact::Vouching(Vouching { held, reason })),
     ]
 }
 

@@ -8,6 +8,7 @@ use super::super::outing::{Conditions, Outing, Reading};
 use super::super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
 use super::super::time::Moment;
 use super::super::volley::{Shot, Sighting, Sightings, Volley, Wiring};
+use super::crew;
 use super::write::{Fields, array, bytes, ints, text, uint};
 
 pub(super) fn entry(entry: &Entry) -> Vec<u8> {
@@ -31,6 +32,13 @@ fn fact(own: EntryId, stated: &Stated) -> Vec<u8> {
         Fact::MadeSafe(f) => (12, made_safe(own, f)),
         Fact::Reading(f) => (13, reading(f)),
         Fact::Withdrawal(f) => (14, withdrawal(own, f)),
+        Fact::Founding(f) => (16, crew::founding(f)),
+        Fact::Invitation(f) => (17, crew::invitation(own, f)),
+        Fact::Joining(f) => (18, crew::joining(own, f)),
+        Fact::Standing(f) => (19, crew::standing(own, f)),
+        Fact::Leaving(f) => (20, crew::leaving(own, f)),
+        Fact::Seal(f) => (21, crew::seal(f)),
+        Fact::Vouching(f) => (22, crew::vouching(f)),
         // Read from a newer program's entry; such an entry's own bytes are passed on, never these.
         Fact::Unknown { kind } => (*kind, Fields::new().finish()),
     };
@@ -39,11 +47,11 @@ fn fact(own: EntryId, stated: &Stated) -> Vec<u8> {
     array(parts.into_iter())
 }
 
-fn moment(m: Moment) -> Vec<u8> {
+pub(super) fn moment(m: Moment) -> Vec<u8> {
     ints(&[m.unix_ms, i64::from(m.offset_minutes)])
 }
 
-fn fact_id(own: EntryId, id: FactId) -> Vec<u8> {
+pub(super) fn fact_id(own: EntryId, id: FactId) -> Vec<u8> {
     if id.entry == own {
         uint(id.place.into())
     } else {
