@@ -55,7 +55,7 @@ fn a_demo_that_is_kept_is_a_log_to_look_around_in() {
     assert_eq!(length(&device.json("live")["rows"]), told["live"].as_u64().unwrap_or_default());
     device.done("report out.html");
     let page = String::from_utf8(device.read("out.html")).expect("the page is not UTF-8");
-    assert!(page.contains("<svg") && page.trim_end().ends_with("</html>"));
+    assert!(page.contains("<svg") && page.contains("</html>"));
     for elsewhere in ["src=\"http", "href=\"http", "url(http", "@import"] {
         assert!(!page.contains(elsewhere), "the page takes something from elsewhere: {elsewhere}");
     }

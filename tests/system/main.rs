@@ -4,6 +4,7 @@ mod carry_pages;
 mod circuit;
 mod contract;
 mod crash;
+mod crew;
 mod daily;
 mod delays;
 mod demo;

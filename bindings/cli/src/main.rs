@@ -6,6 +6,7 @@ mod commands;
 mod demo;
 mod error;
 mod figures;
+mod keys;
 mod names;
 mod output;
 mod report;

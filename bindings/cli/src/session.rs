@@ -10,7 +10,8 @@ use embertally_core::store::{Store, Write};
 use embertally_store_sqlite::SqliteStore;
 
 use crate::error::CliError;
-use crate::output::say;
+use crate::keys::{self, Keys};
+use crate::output::{counted, say};
 
 /// Random bits from the system.
 ///
@@ -70,17 +71,17 @@ impl Session {
 
     fn over(store: SqliteStore, folder: &Path) -> Result<Self, CliError> {
         let mut log = Log::open(store, system_bits);
-        let device = match log.store().kept("device")?.and_then(|b| b.try_into().ok()) {
-            Some(bytes) => DeviceId::from_bytes(bytes),
-            None => {
-                let device = DeviceId::new(now().unix_ms, &mut system_bits);
-                let kept = Write::Keep { key: "device".to_owned(), value: device.as_bytes().to_vec() };
-                match log.store_mut().commit(&[kept]) {
-                    // Read from a copy that takes no writes: nothing will be written under this id either.
-                    Ok(_) | Err(embertally_core::store::StoreError::ReadOnly { .. }) => device,
-                    Err(error) => return Err(error.into()),
-                }
+        let device = match keys::open(folder, now().unix_ms)? {
+            Keys::Open(device, key) => {
+                log.sign_with(key, device);
+                device
             }
+            Keys::Locked(device) => {
+                log.lock();
+                device
+            }
+            // Nothing can be written here; nothing will be written under this id either.
+            Keys::None => DeviceId::new(now().unix_ms, &mut system_bits),
         };
         Ok(Self { log, device, folder: folder.to_owned() })
     }
@@ -92,7 +93,9 @@ impl Session {
     /// Begins an entry of this device, now.
     pub(crate) fn entry(&self) -> Entry {
         let now = now();
-        Entry::new(EntryId::new(now.unix_ms, &mut system_bits), self.device, now)
+        // A store that cannot be listed cannot be written to either; that is said then.
+        let ms = self.log.next_ms(now.unix_ms).unwrap_or(now.unix_ms);
+        Entry::new(EntryId::new(ms, &mut system_bits), self.device, now)
     }
 
     /// Writes an entry to the home that its facts name.
@@ -141,6 +144,15 @@ impl Session {
     pub(crate) fn tell_problems(&self) {
         for problem in self.log.problems() {
             say(&crate::output::problem(problem));
+        }
+        let apart = self.log.apart();
+        if !apart.is_empty() {
+            let shots: u64 = apart.iter().map(|a| a.shots).sum();
+            let of = if shots > 0 { format!(" with {} shots", shots) } else { String::new() };
+            say(&format!(
+                "Kept apart: {}{of}. None of it counts; look whether something of it may be live: embertally apart.",
+                counted(apart.len(), "entry", "entries")
+            ));
         }
     }
 

@@ -7,7 +7,7 @@
 //!
 //! By file: `key` (a device's key), `envelope` (COSE_Sign1), `invite` (the code that lets a device in), `acts` (crew
 //! facts, and which of them take effect), `roster` (members), `judge` (one entry), `seal`, `vault` (a key at rest),
-//! `hybrid` (time for order).
+//! `hybrid` (time for order), `visit` (a device proves to a server who it is), `paper` (a signed statement under a page).
 //!
 //! Not for: keeping or sending anything (`crate::log`, `crate::sync`), or where a key is kept (the shell's part).
 
@@ -19,9 +19,11 @@ mod hybrid;
 mod invite;
 mod judge;
 mod key;
+mod paper;
 mod roster;
 mod seal;
 mod vault;
+mod visit;
 
 #[cfg(test)]
 mod tests;
@@ -31,6 +33,8 @@ pub use hybrid::{FARTHEST_AHEAD_MS, hybrid_ms};
 pub use invite::{Invite, InviteError};
 pub use judge::Apart;
 pub use key::{DeviceKey, KeyError, PublicKey};
+pub use paper::{Paper, PaperError};
 pub use roster::{How, Member, Roster};
 pub use seal::{SealFault, Sealed, digest_of, hash_of};
 pub use vault::{SealedKey, VaultError};
+pub use visit::Visit;

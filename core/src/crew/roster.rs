@@ -56,6 +56,8 @@ pub struct Roster {
     vouched: HashMap<EntryId, EntryHash>,
     heads: Vec<FactId>,
     open: Vec<(Invitation, bool)>,
+    /// By which invitation each device joined.
+    joined: HashMap<DeviceId, KeyBytes>,
 }
 
 impl Roster {
@@ -98,6 +100,7 @@ impl Roster {
             vouched: HashMap::new(),
             heads: acts.heads(),
             open: Vec::new(),
+            joined: HashMap::new(),
         };
         roster.take_spent(&acts);
         roster.take_open(&acts);
@@ -135,13 +138,12 @@ impl Roster {
     }
 
     fn take_open(&mut self, acts: &Acts) {
-        let used: BTreeSet<KeyBytes> = acts
-            .subjects()
-            .flat_map(|device| acts.story(device))
-            .map(|(act, _)| act)
+        let stories = acts.subjects().flat_map(|device| acts.story(device)).map(|(act, _)| act);
+        self.joined = stories
             .chain(acts.spent())
-            .filter_map(|act| if let Fact::Joining(f) = &act.fact { Some(f.invitation) } else { None })
+            .filter_map(|act| if let Fact::Joining(f) = &act.fact { Some((act.author, f.invitation)) } else { None })
             .collect();
+        let used: BTreeSet<KeyBytes> = self.joined.values().copied().collect();
         self.open = acts
             .invitations()
             .filter_map(|act| if let Fact::Invitation(f) = &act.fact { Some(f) } else { None })
@@ -194,6 +196,13 @@ impl Roster {
     #[must_use]
     pub fn invitation(&self, key: &KeyBytes) -> Option<(&Invitation, bool)> {
         self.open.iter().find(|(i, _)| i.key == *key).map(|(i, used)| (i, *used))
+    }
+
+    /// Returns the invitation by which a device joined.
+    #[must_use]
+    pub fn invitation_of(&self, device: DeviceId) -> Option<&Invitation> {
+        let key = self.joined.get(&device)?;
+        self.open.iter().map(|(i, _)| i).find(|i| i.key == *key)
     }
 
     /// Returns the invitations that no device has used.

@@ -50,6 +50,9 @@ pub enum LogError {
         /// What the system said.
         reason: String,
     },
+    /// The device's key is locked, so nothing can be signed.
+    #[error("the key of this device is locked; give its passphrase to write, reading works without")]
+    Locked,
     /// A broken rule inside the program: the stored log is untouched.
     #[error("a mistake in this program, not in your log: {what}")]
     Internal {
@@ -69,6 +72,7 @@ impl LogError {
             Self::TooNew { .. } => "E_LOG_TOO_NEW",
             Self::BadCarry { .. } => "E_CARRY_DAMAGED",
             Self::Output { .. } => "E_OUTPUT",
+            Self::Locked => "E_KEY_LOCKED",
             Self::Internal { .. } => "E_INTERNAL",
         }
     }

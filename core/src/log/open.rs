@@ -6,9 +6,8 @@ use super::document::{Document, StoredEntry, Unreadable};
 use super::error::LogError;
 use super::home::Home;
 use super::labels::Label;
-use super::trust::Trust;
-use crate::crew::DeviceKey;
-use crate::facts::{DeviceId, DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
+use super::trust::{Signer, Trust};
+use crate::facts::{DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
 use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, State, Store, Summary, Write};
 
 /// After how many entries a document is closed and the next part begun: memory is a hundred times the saved size, so
@@ -108,7 +107,7 @@ pub struct Log<S> {
     /// States worked out by reading documents, by the pieces they were worked out from.
     pub(super) states: HashMap<DocumentId, (u64, u64, [u8; 16])>,
     /// Signs what is written.
-    pub(super) signer: Option<(DeviceKey, DeviceId)>,
+    pub(super) signer: Signer,
     pub(super) trust: Trust,
     /// The part that each home is at. Another process may have begun the next; writing into this one does no harm.
     at_part: HashMap<Home, u32>,
@@ -135,7 +134,7 @@ impl<S: Store> Log<S> {
             seen: None,
             own: HashSet::new(),
             states: HashMap::new(),
-            signer: None,
+            signer: Signer::default(),
             trust: Trust::default(),
             at_part: HashMap::new(),
         }

@@ -3,7 +3,7 @@
 //! Signatures are checked once: which entries of a document were found good is kept with the heads it had then. Heads are
 //! hashes of all that a document holds, so the same heads are the same entries.
 
-use std::collections::{BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 use std::sync::Arc;
 
 use minicbor::{Decoder, Encoder};
@@ -12,13 +12,27 @@ use super::document::StoredEntry;
 use super::error::LogError;
 use super::home::Home;
 use super::open::{Log, Problem};
-use crate::crew::envelope::entry_in;
-use crate::crew::{Apart, DeviceKey, Envelope, Place, Roster, hybrid_ms};
-use crate::facts::{CrewId, DeviceId, DocumentId, Entry, EntryId, Moment, OutingId};
+use crate::crew::envelope::{entry_in, payload_of};
+use crate::crew::{Apart, DeviceKey, Envelope, Place, Roster, Sealed, hash_of, hybrid_ms};
+use crate::facts::{
+    CrewId, DeviceId, DocumentId, Entry, EntryHash, EntryId, Fact, FactId, Held, Moment, OutingId, Seal,
+};
 use crate::store::{Store, Write};
 
 /// The name under which this device keeps which crew its log belongs to.
 const CREW: &str = "crew";
+
+/// Who signs what is written.
+#[derive(Debug, Default)]
+pub(super) enum Signer {
+    /// Nobody: entries stand as they are.
+    #[default]
+    Nobody,
+    /// A device with its key.
+    Device(Box<DeviceKey>, DeviceId),
+    /// A device whose key is locked: it writes nothing.
+    Locked,
+}
 
 /// From how many newly checked signatures on they are kept as checked; fewer are quicker to check again than to keep.
 const WORTH_KEEPING: usize = 32;
@@ -73,13 +87,31 @@ impl Home {
 impl<S: Store> Log<S> {
     /// Signs what is written from now on with a device's key.
     pub fn sign_with(&mut self, key: DeviceKey, device: DeviceId) {
-        self.signer = Some((key, device));
+        self.signer = Signer::Device(Box::new(key), device);
+    }
+
+    /// Refuses to write from now on: this device has a key, and it is locked. Reading goes on.
+    pub fn lock(&mut self) {
+        self.signer = Signer::Locked;
+    }
+
+    /// Returns the key that signs what is written.
+    #[must_use]
+    pub fn key(&self) -> Option<&DeviceKey> {
+        match &self.signer {
+            Signer::Device(key, _) => Some(key),
+            Signer::Nobody | Signer::Locked => None,
+        }
     }
 
     /// Returns an entry's bytes as they are stored.
     pub(super) fn signed(&self, home: Home, entry: &Entry) -> Result<Vec<u8>, LogError> {
         let payload = entry.to_bytes().map_err(|source| LogError::Entry { entry: entry.id, source })?;
-        let Some((key, device)) = &self.signer else { return Ok(payload) };
+        let (key, device) = match &self.signer {
+            Signer::Device(key, device) => (key, device),
+            Signer::Nobody => return Ok(payload),
+            Signer::Locked => return Err(LogError::Locked),
+        };
         let place = Place { outing: home.outing(), entry: entry.id };
         let signer = (*device != entry.device).then_some(*device);
         Envelope::seal(key, place, payload, signer).map_err(|e| LogError::Internal { what: e.to_string() })
@@ -169,6 +201,85 @@ impl<S: Store> Log<S> {
         Ok(())
     }
 
+    /// Returns what counts in an outing, seals apart: each entry and the hash of what it says. Every signature is checked.
+    ///
+    /// # Errors
+    /// [`LogError::Store`], [`LogError::TooNew`].
+    pub fn held_in(&mut self, outing: OutingId) -> Result<BTreeMap<EntryId, EntryHash>, LogError> {
+        let (mut held, roster) = (BTreeMap::new(), self.roster()?);
+        for document in self.parts(Home::Outing(outing))? {
+            if let Some(roster) = &roster {
+                self.judged(document, roster, false, |entry, stored| {
+                    if !entry.facts.iter().any(|s| matches!(s.fact, Fact::Seal(_))) {
+                        held.insert(entry.id, hash_of(&payload_of(stored).unwrap_or_default()));
+                    }
+                })?;
+            }
+        }
+        Ok(held)
+    }
+
+    /// Returns the seals of an outing that count, earliest first.
+    ///
+    /// # Errors
+    /// [`LogError::Store`], [`LogError::TooNew`].
+    pub fn seals(&mut self, outing: OutingId) -> Result<Vec<Sealed>, LogError> {
+        let mut facts: Vec<(FactId, Seal)> = Vec::new();
+        if self.roster()?.is_none() {
+            return Ok(Vec::new());
+        }
+        for document in self.parts(Home::Outing(outing))? {
+            self.replay_document(document, |_, entry| {
+                facts.extend(entry.facts().filter_map(|(id, stated)| match &stated.fact {
+                    Fact::Seal(seal) if seal.outing == outing => Some((id, seal.clone())),
+                    _ => None,
+                }));
+            })?;
+        }
+        Ok(Sealed::join(facts.iter().map(|(id, seal)| (*id, seal))))
+    }
+
+    /// Returns the ids of the entries that a device wrote or signed, ascending.
+    ///
+    /// # Errors
+    /// [`LogError::Store`], [`LogError::TooNew`].
+    pub fn entries_of(&mut self, device: DeviceId) -> Result<Vec<EntryId>, LogError> {
+        let mut found = BTreeSet::new();
+        self.each_stored(|_, stored, bytes| {
+            let signer = Envelope::read(bytes).ok().and_then(|envelope| envelope.signer());
+            let wrote = entry_in(stored.id, bytes).is_ok_and(|entry| signer.unwrap_or(entry.device) == device);
+            if wrote {
+                found.insert(stored.id);
+            }
+        })?;
+        Ok(found.into_iter().collect())
+    }
+
+    /// Returns the entries that nobody signed, ascending: what a founder can vouch for.
+    ///
+    /// # Errors
+    /// [`LogError::Store`], [`LogError::TooNew`].
+    pub fn unsigned(&mut self) -> Result<Vec<Held>, LogError> {
+        let mut found = BTreeSet::new();
+        self.each_stored(|_, stored, bytes| {
+            if !Envelope::is_signed(bytes) && entry_in(stored.id, bytes).is_ok() {
+                found.insert(Held { entry: stored.id, hash: hash_of(bytes) });
+            }
+        })?;
+        Ok(found.into_iter().collect())
+    }
+
+    fn each_stored(&mut self, mut each: impl FnMut(DocumentId, &StoredEntry, &[u8])) -> Result<(), LogError> {
+        for listed in self.store.list()? {
+            let entries = self.document(listed.document)?.document.entries();
+            self.evict();
+            for stored in &entries {
+                stored.all().for_each(|bytes| each(listed.document, stored, bytes));
+            }
+        }
+        Ok(())
+    }
+
     /// Calls `each` with the entries of a document that stand up; keeps the others apart.
     pub(super) fn replay_judged(
         &mut self,
@@ -176,6 +287,17 @@ impl<S: Store> Log<S> {
         roster: &Roster,
         trusting: bool,
         mut each: impl FnMut(Entry),
+    ) -> Result<(), LogError> {
+        self.judged(id, roster, trusting, |entry, _| each(entry))
+    }
+
+    /// The same, with each entry's bytes as they are stored.
+    fn judged(
+        &mut self,
+        id: DocumentId,
+        roster: &Roster,
+        trusting: bool,
+        mut each: impl FnMut(Entry, &[u8]),
     ) -> Result<(), LogError> {
         let known = if trusting { self.checked(id)? } else { Checked::default() };
         let document = &self.document(id)?.document;
@@ -192,14 +314,16 @@ impl<S: Store> Log<S> {
             let verified = was_checked(stored);
             newly += usize::from(!verified);
             // Several things may stand under one id; the first that stands up counts.
-            let mut verdicts = stored.all().map(|bytes| roster.judge(id.home().outing(), stored.id, bytes, verified));
-            let first = verdicts.next().unwrap_or(Err(Apart::Forged));
-            let verdict = if first.is_ok() { first } else { verdicts.find(Result::is_ok).unwrap_or(first) };
+            let mut verdicts =
+                stored.all().map(|bytes| (bytes, roster.judge(id.home().outing(), stored.id, bytes, verified)));
+            let first = verdicts.next().unwrap_or((&[], Err(Apart::Forged)));
+            let (bytes, verdict) =
+                if first.1.is_ok() { first } else { verdicts.find(|(_, v)| v.is_ok()).unwrap_or(first) };
             if stored.contested {
                 self.report(Problem::ContestedEntry { document: id, entry: stored.id });
             }
             match verdict {
-                Ok(entry) => each(entry),
+                Ok(entry) => each(entry, bytes),
                 Err(why) => {
                     unsure.insert(stored.id);
                     self.keep_apart(id, stored, why);
@@ -355,7 +479,7 @@ mod tests {
         let mut stranger = Device::new(3);
         let strange = stranger.reading();
         let mut unsigned = Device::new(4);
-        unsigned.log.signer = None;
+        unsigned.log.signer = Signer::Nobody;
         let bare = unsigned.reading();
         chief.take(&mut recorder);
         chief.take(&mut stranger);

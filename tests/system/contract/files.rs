@@ -60,7 +60,10 @@ fn a_file_on_standard_output_stands_there_alone() {
     assert!(carried("carry - --json") == device.carry(), "something stands beside the carry file");
     assert_eq!(device.done("export - --json").stdout, device.export().into_bytes());
     let page = device.done("report - --json");
-    assert!(page.text().trim_end().ends_with("</html>"), "something stands behind the page");
+    // The page, and the signed comment under it.
+    let (page, signed) = page.text().trim_end().rsplit_once('\n').expect("several lines");
+    assert!(page.ends_with("</html>"), "something stands behind the page");
+    assert!(signed.starts_with("<!-- ") && signed.ends_with(" -->") && signed.matches("--").count() == 2);
     let other = Device::new();
     other.absorb(&carried("carry -"));
     assert_eq!(other.rows().len(), device.rows().len());

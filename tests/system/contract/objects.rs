@@ -78,6 +78,11 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("fuse", &["rows"]),
     ("module", &["rows"]),
     ("outing", &["rows", "complete"]),
+    ("crew found 'Invented crew'", &["saved", "crew", "vouched"]),
+    ("crew invite --role reader", &["code", "role", "until"]),
+    ("apart", &["rows", "complete"]),
+    ("seal", &["saved", "outing", "entries", "digest", "live"]),
+    ("verify", &["checked", "fits", "first", "crew", "counted", "apart", "problems", "seals"]),
 ];
 
 const SAVED: &[&str] = &["saved", "entry", "corrected"];

@@ -1,5 +1,6 @@
 //! The commands and their options, one subject a file.
 
+mod crew;
 mod field;
 mod files;
 mod link;
@@ -11,6 +12,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
+pub(crate) use crew::*;
 pub(crate) use field::*;
 pub(crate) use files::*;
 pub(crate) use link::*;
@@ -39,8 +41,14 @@ pub(crate) struct Cli {
 pub(crate) enum Command {
     /// Tell the whole story on invented data, in a log of its own
     Demo(DemoArgs),
-    /// List the members and devices of the crew, or add one
+    /// List the members and devices of the crew, add one, or say what a device may do
     Crew(CrewArgs),
+    /// Show what is kept apart: entries that do not count, and why
+    Apart,
+    /// Close an outing: what counts in it now is fixed under the chief's signature
+    Seal(SealArgs),
+    /// Check every signature and seal of this log, of a carry file, or of a report
+    Verify(VerifyArgs),
     /// List igniter types, or add one
     Type(TypeArgs),
     /// List lots, or add or describe one

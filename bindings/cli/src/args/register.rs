@@ -3,34 +3,6 @@
 use clap::{Args, Subcommand};
 
 #[derive(Debug, Args)]
-pub(crate) struct CrewArgs {
-    #[command(subcommand)]
-    pub(crate) action: Option<CrewAction>,
-}
-
-#[derive(Debug, Subcommand)]
-pub(crate) enum CrewAction {
-    /// Add a member
-    Add {
-        /// The name the crew uses
-        name: String,
-        /// Their part in the crew: chief, recorder, reader [default: recorder, or what was stated before]
-        #[arg(long)]
-        role: Option<String>,
-    },
-    /// Name this device
-    Device {
-        /// What the crew calls it
-        name: String,
-    },
-    /// Say who observes with this device from now on
-    Observer {
-        /// A member's name
-        name: String,
-    },
-}
-
-#[derive(Debug, Args)]
 pub(crate) struct TypeArgs {
     #[command(subcommand)]
     pub(crate) action: Option<TypeAction>,

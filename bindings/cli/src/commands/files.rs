@@ -17,6 +17,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
 
 use super::Context;
+use super::crew::confirm_joinings;
 use super::qr::{self, Shown};
 use super::rates::rates_error;
 use super::target::Target;
@@ -338,6 +339,7 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
     let mut session = context.open()?;
     let before = session.ledger()?;
     let absorbed = session.log.absorb(&bytes)?;
+    confirm_joinings(&mut session)?;
     let after = session.ledger()?;
     let (new, gone) = live_changes(&before, &after);
     if context.json {

@@ -1,6 +1,8 @@
 //! The commands, one subject a file.
 
+mod apart;
 mod compare;
+mod crew;
 mod decide;
 mod delays;
 mod field;
@@ -14,6 +16,7 @@ mod rates;
 mod register;
 mod report;
 mod report_curves;
+mod seal;
 mod serve;
 mod shell;
 mod strength;
@@ -22,6 +25,7 @@ mod sync;
 mod target;
 mod threshold;
 mod trend;
+mod verify;
 mod volley;
 mod watch;
 
@@ -107,7 +111,10 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
     let context = &Context { folder: cli.log, json: cli.json };
     match cli.command {
         Command::Demo(args) => crate::demo::run(context, &args),
-        Command::Crew(args) => register::crew(context, args),
+        Command::Crew(args) => crew::crew(context, args),
+        Command::Apart => apart::apart(context),
+        Command::Seal(args) => seal::seal(context, &args),
+        Command::Verify(args) => verify::verify(context, &args),
         Command::Type(args) => register::igniter_type(context, args),
         Command::Lot(args) => register::lot(context, args),
         Command::Fuse(args) => register::fuse(context, args),

@@ -7,6 +7,7 @@ use embertally_link::{Code, Courier, Discovery, Nearby, Network, Until};
 use serde_json::json;
 
 use super::Context;
+use super::crew::confirm_joinings;
 use super::meeting::{Effects, Teller, refused, show_code, stop_at_signal, summary};
 use super::sync::{keep, kept, secret};
 use crate::args::NearbyArgs;
@@ -127,6 +128,7 @@ pub(super) fn nearby(context: &Context, args: &NearbyArgs) -> Result<(), CliErro
     let mut teller = Teller::new(context.json, watched);
     let met = courier.nearby(&mut session.log, &how, &mut |log, note| teller.tell(log, note));
     let outcome = met.map_err(|e| refused(&e))?;
+    confirm_joinings(&mut session)?;
     if args.watch {
         return Ok(());
     }

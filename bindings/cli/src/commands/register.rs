@@ -1,9 +1,8 @@
-//! The crew's register: members, igniter types, lots, fuses, firing modules, outings.
+//! The crew's register: igniter types, lots, fuses, firing modules, outings.
 
 use embertally_core::facts::{
-    Capacitance, Current, Date, Device, Fact, FactId, FiringModule, Fuse, FuseId, FuseKind, IgniterType, Impulse, Lot,
-    LotId, ModuleId, Outing, OutingId, OutingKind, Person, PersonId, RegisterId, Resistance, Role, SourceKind, TypeId,
-    Voltage,
+    Capacitance, Current, Date, Fact, FactId, FiringModule, Fuse, FuseId, FuseKind, IgniterType, Impulse, Lot, LotId,
+    ModuleId, Outing, OutingId, OutingKind, RegisterId, Resistance, SourceKind, TypeId, Voltage,
 };
 use embertally_core::ledger::{Ledger, Registered};
 use serde_json::{Value, json};
@@ -11,8 +10,7 @@ use serde_json::{Value, json};
 use super::Context;
 use super::rates::parsed;
 use crate::args::{
-    CrewAction, CrewArgs, FuseAction, FuseArgs, LotAction, LotArgs, ModuleAction, ModuleArgs, OutingAction, OutingArgs,
-    TypeAction, TypeArgs,
+    FuseAction, FuseArgs, LotAction, LotArgs, ModuleAction, ModuleArgs, OutingAction, OutingArgs, TypeAction, TypeArgs,
 };
 use crate::error::CliError;
 use crate::names::{name_given, unknown};
@@ -30,7 +28,7 @@ pub(super) fn measure<T>(
 
 /// Writes a fact of the register; if it is there already, as a correction of what is known, so that nothing is stated
 /// twice and nothing that was stated is lost.
-fn state<T>(
+pub(super) fn state<T>(
     context: &Context,
     session: &mut Session,
     known: Option<&Registered<T>>,
@@ -55,7 +53,12 @@ fn state<T>(
 }
 
 /// Prints a list, by name, as a table or as JSON.
-fn list(context: &Context, headers: &[&str], right: &[usize], rows: Vec<Vec<Value>>) -> Result<(), CliError> {
+pub(super) fn list(
+    context: &Context,
+    headers: &[&str],
+    right: &[usize],
+    rows: Vec<Vec<Value>>,
+) -> Result<(), CliError> {
     list_of(context, None, headers, right, rows)
 }
 
@@ -94,7 +97,7 @@ fn list_of(
 }
 
 /// Opens the log with its register. A list is of a log that is there; to state something makes one.
-fn ledger<A>(context: &Context, action: Option<&A>) -> Result<(Session, Ledger), CliError> {
+pub(super) fn ledger<A>(context: &Context, action: Option<&A>) -> Result<(Session, Ledger), CliError> {
     let mut session = opened(context, action)?;
     let ledger = session.register_ledger(None)?;
     Ok((session, ledger))
@@ -102,49 +105,6 @@ fn ledger<A>(context: &Context, action: Option<&A>) -> Result<(Session, Ledger),
 
 fn opened<A>(context: &Context, action: Option<&A>) -> Result<Session, CliError> {
     if action.is_some() { context.open() } else { context.open_to_read() }
-}
-
-pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
-    let (mut session, ledger) = ledger(context, args.action.as_ref())?;
-    let register = ledger.register();
-    match args.action {
-        None => {
-            let own = session.device;
-            let people = register
-                .people()
-                .iter()
-                .map(|(_, p)| vec![json!("member"), json!(p.value.name), json!(p.value.role.word()), Value::Null]);
-            let devices = register.devices().iter().map(|(id, d)| {
-                let note = if id == own { json!("this device") } else { Value::Null };
-                vec![json!("device"), json!(d.value.name), Value::Null, note]
-            });
-            list(context, &["what", "name", "role", "note"], &[], people.chain(devices).collect())
-        }
-        Some(CrewAction::Add { name, role }) => {
-            let name = name_given(&name)?;
-            let known = register.people().get(PersonId::named(&name));
-            let role = role.as_deref().map(parsed::<Role>).transpose()?;
-            let role = role.or(known.map(|k| k.value.role)).unwrap_or(Role::Recorder);
-            let person = Person { name, role };
-            let said = format!("{} is {} of the crew", person.name, person.role);
-            state(context, &mut session, known, Fact::Person(person), &said)
-        }
-        Some(CrewAction::Device { name }) => {
-            let device = Device { id: session.device, name: name_given(&name)? };
-            let said = format!("this device is called {}", device.name);
-            state(context, &mut session, register.devices().get(device.id), Fact::Device(device), &said)
-        }
-        Some(CrewAction::Observer { name }) => {
-            let id = PersonId::named(&name);
-            let Some(person) = register.people().get(id) else {
-                let known = register.people().iter().map(|(_, p)| p.value.name.clone()).collect();
-                return Err(unknown("member of the crew", &name, known, "embertally crew add"));
-            };
-            session.set_observer(id)?;
-            say(&format!("{} observes with this device from now on.", person.value.name));
-            if context.json { output::json(&json!({ "saved": true })) } else { Ok(()) }
-        }
-    }
 }
 
 pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliError> {
@@ -333,6 +293,14 @@ pub(super) fn module(context: &Context, args: ModuleArgs) -> Result<(), CliError
     state(context, &mut session, known, Fact::Module(fact), &said)
 }
 
+/// Says whether an outing is sealed, and how much came after.
+fn sealed(session: &mut Session, outing: OutingId) -> Result<Value, CliError> {
+    let seals = session.log.seals(outing)?;
+    let Some(last) = seals.last() else { return Ok(Value::Null) };
+    let after = session.log.held_in(outing)?.into_keys().filter(|entry| !last.holds(*entry)).count();
+    Ok(json!(if after > 0 { format!("sealed, {after} after the seal") } else { "sealed".to_owned() }))
+}
+
 pub(super) fn outing(context: &Context, args: OutingArgs) -> Result<(), CliError> {
     let mut session = opened(context, args.action.as_ref())?;
     match args.action {
@@ -356,13 +324,14 @@ pub(super) fn outing(context: &Context, args: OutingArgs) -> Result<(), CliError
                     None => rows.push((outing, summary.entries, summary.shots, summary.title)),
                 }
             }
-            let rows = rows.into_iter().map(|(id, entries, shots, title)| {
+            let mut cells = Vec::new();
+            for (id, entries, shots, title) in rows {
                 let here = if current == Some(id) { json!("this device is here") } else { Value::Null };
                 let title = if title.is_empty() { id.to_string() } else { title };
-                vec![json!(title), json!(entries), json!(shots), here]
-            });
+                cells.push(vec![json!(title), json!(entries), json!(shots), here, sealed(&mut session, id)?]);
+            }
             let problems = Some(session.problems());
-            list_of(context, problems, &["outing", "entries", "shots", "note"], &[1, 2], rows.collect())
+            list_of(context, problems, &["outing", "entries", "shots", "note", "seal"], &[1, 2], cells)
         }
         Some(OutingAction::Begin { name, kind, place, slow_ms, wait_min }) => {
             let fact = Outing {

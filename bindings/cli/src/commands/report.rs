@@ -1,6 +1,7 @@
 //! The report page: everything that the log says, in one file.
 
 use embertally_core::chart::{DrawnVolley, Figures, ForestLine, HeatTable, IntervalLine, ShrinkageLine, Tone};
+use embertally_core::crew::Paper;
 use embertally_core::facts::{Ignition, Moment, ShotId};
 use embertally_core::ledger::{Bands, Ledger, LiveReason, LiveShot, Measure, VolleyView, WeatherField};
 use embertally_core::rates::{
@@ -24,7 +25,20 @@ use crate::report::{
     DisputeText, LiveRow, MeasureCharts, MeasureNumbers, Method, ModelChart, PairingText, RatesRow, RatesTable,
     ReportData, Summary, TogetherChart, page,
 };
-use crate::session::{now, readable};
+use crate::session::{Session, now, readable};
+
+/// Signs the page, so that `verify` can tell whether it was altered, and on which seals it rests.
+fn signed(session: &mut Session, page: String, ledger: &Ledger) -> Result<String, CliError> {
+    let mut seals = Vec::new();
+    for (outing, _) in ledger.register().outings().iter() {
+        seals.extend(session.log.seals(outing)?.iter().map(|s| (outing, s.digest())));
+    }
+    let (crew, device, written) = (session.log.crew()?, session.device, now());
+    Ok(match session.log.key() {
+        Some(key) => Paper { crew, device, key: key.public(), written, seals }.under(&page, key),
+        None => page,
+    })
+}
 
 pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliError> {
     let request = PairingsRequest {
@@ -38,7 +52,7 @@ pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliErro
     let mut session = context.open_to_read()?;
     let ledger = session.ledger()?;
     let data = data(&ledger, &request, now(), session.is_invented()?)?;
-    let text = page(&data);
+    let text = signed(&mut session, page(&data), &ledger)?;
     let target = Target::open(session.folder(), &args.out, true)?;
     target.write(|out| out.write_all(text.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
     if context.json {

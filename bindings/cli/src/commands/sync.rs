@@ -7,6 +7,7 @@ use embertally_link::{Courier, Invitation, Until};
 use serde_json::json;
 
 use super::Context;
+use super::crew::confirm_joinings;
 use super::meeting::{Effects, Teller, refused, stop_at_signal, summary};
 use crate::args::SyncArgs;
 use crate::error::{CliError, sentence};
@@ -98,7 +99,11 @@ pub(super) fn sync(context: &Context, args: &SyncArgs) -> Result<(), CliError> {
     stop_at_signal(&courier)?;
     let (until, watched) = if args.watch { (Until::Stopped, Some(session.ledger()?)) } else { (Until::Met, None) };
     let mut teller = Teller::new(context.json, watched);
-    let met = courier.sync(&mut session.log, &invitation, until, &mut |log, note| teller.tell(log, note));
+    let mut met = courier.sync(&mut session.log, &invitation, until, &mut |log, note| teller.tell(log, note));
+    if met.is_ok() && confirm_joinings(&mut session)? > 0 && !args.watch {
+        // Those who joined wait for this word.
+        met = courier.sync(&mut session.log, &invitation, until, &mut |log, note| teller.tell(log, note));
+    }
     let after = session.ledger()?;
     let effects = Effects::between(&before, &after);
     let outcome = met.map_err(|e| {

@@ -398,6 +398,9 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
         }));
     }
     say(&format!("Saved on this device: volley {}, {}.", short_volley(id), counted(count, "shot", "shots")));
+    if !session.log.seals(outing)?.is_empty() {
+        say("The outing is sealed: this is marked as after the seal.");
+    }
     if failed + unlit > 0 {
         say(&format!("Live now: {failed} failed or not tried, {unlit} fired with the fuse not lit. {CAUTION}"));
     }
