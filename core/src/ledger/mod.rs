@@ -14,6 +14,7 @@ mod agreement;
 mod aside;
 mod bands;
 mod book;
+mod bridges;
 mod causes;
 mod choices;
 mod codes;
@@ -37,6 +38,7 @@ mod volleys;
 pub use agreement::{Agreement, CATEGORIES, ManyTable, PairTable};
 pub use aside::{Aside, AsideView};
 pub use bands::{Bands, UNKNOWN_BAND, WeatherField};
+pub use bridges::{BridgeFinding, BridgeReadingView};
 pub use causes::{Blame, Case, Grounds, ModuleProof, blame};
 pub use choices::{Choice, Choices, Outcome};
 pub use codes::Dictionary;
@@ -132,6 +134,10 @@ impl Ledger {
                 volleys.into_iter().for_each(|volley| self.book.mark_volley(volley));
             }
         }
+        if !changed.types.is_empty() || !changed.lots.is_empty() {
+            // What a bridge should measure may have come, or changed.
+            self.book.mark_read();
+        }
         for id in changed.lots {
             self.book.retype(&self.register, id);
         }
@@ -164,6 +170,7 @@ impl Ledger {
             }
             Fact::Sightings(s) => touch_named(&mut self.book, s.volley),
             Fact::Ruling(r) => touch_named(&mut self.book, r.shot.volley),
+            Fact::BridgeReading(r) => touch_named(&mut self.book, r.shot.volley),
             Fact::Match(m) => {
                 touch_named(&mut self.book, m.first);
                 touch_named(&mut self.book, m.second);
