@@ -144,11 +144,23 @@ impl Ledger {
         let weather = self.outings.settle(&self.shelf);
         self.book.rebuild(&self.shelf, &self.outings);
         self.book.join(&self.shelf);
-        let world = World { shelf: &self.shelf, outings: &self.outings, register: &self.register, bands: &self.bands };
-        self.book.judge(&world);
+        self.judge();
         for outing in weather {
             self.book.reweather(&self.outings, &self.bands, outing);
         }
+    }
+
+    fn judge(&mut self) {
+        let world = World { shelf: &self.shelf, outings: &self.outings, register: &self.register, bands: &self.bands };
+        self.book.judge(&world);
+    }
+
+    /// Judges every shot anew from what is settled: what was seen, why it failed, what counts. It changes nothing that can
+    /// be seen; it is there to measure the attribution by itself.
+    #[doc(hidden)]
+    pub fn judge_anew(&mut self) {
+        self.book.unjudged.extend((0..).zip(&self.book.slots).filter(|(_, s)| s.volley != NONE).map(|(slot, _)| slot));
+        self.judge();
     }
 
     /// Marks what hangs on a fact whose standing changed.

@@ -412,6 +412,9 @@ fn add_in_order(entries: &[Entry], shuffled: &[Entry], settle_after: u32, again:
     ledger.settle();
     let apart = differences(&snapshot(&ledger), &of_set(entries));
     prop_assert!(apart.is_empty(), "{apart}");
+    ledger.judge_anew();
+    let apart = differences(&snapshot(&ledger), &of_set(entries));
+    prop_assert!(apart.is_empty(), "judged anew: {apart}");
     Ok(())
 }
 
