@@ -5,7 +5,7 @@ use embertally_core::circuit::{
     Bridge, Network, Source, SourceShape, StringGroup, StringLoop, StringsTried, chance_all_fire, fire, proven_lengths,
 };
 use embertally_core::facts::{Cause, Wiring, WiringKind};
-use embertally_core::ledger::{Case, ModuleProof, Outcome, blame};
+use embertally_core::ledger::{BridgeFinding, Case, ModuleProof, Outcome, blame};
 
 fn main() {
     divan::main();
@@ -62,6 +62,7 @@ fn causes_of_a_million_failed_shots(bencher: Bencher) {
             has_fired_neighbour: n.is_multiple_of(2),
             module: [ModuleProof::Unnamed, ModuleProof::Proven, ModuleProof::Unproven][n as usize % 3],
             fired_later: n.is_multiple_of(5),
+            bridge: BridgeFinding::Nothing,
             failed_alone_later: n.is_multiple_of(7),
         })
         .collect();

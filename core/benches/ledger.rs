@@ -78,6 +78,14 @@ fn add_and_settle(bencher: Bencher<'_, '_>, shots: u32) {
     bencher.bench_local(|| settled(&entries));
 }
 
+/// Attribution by itself: volleys and real shots are settled; what was seen, why it failed and what counts is worked out for
+/// all shots anew.
+#[divan::bench(args = [100_000, 1_000_000], sample_count = 5, sample_size = 1)]
+fn attribution_of_settled_volleys(bencher: Bencher<'_, '_>, shots: u32) {
+    let mut ledger = settled(&season(shots));
+    bencher.bench_local(|| ledger.judge_anew());
+}
+
 #[divan::bench(args = [100_000, 1_000_000])]
 fn one_more_volley(bencher: Bencher<'_, '_>, shots: u32) {
     let entries = season(shots);

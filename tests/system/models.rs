@@ -165,3 +165,29 @@ fn the_report_draws_pairings_together_and_odds_ratios() {
     }
     assert!(!page.contains("NaN") && !page.contains("inf\""));
 }
+
+#[test]
+fn comparisons_models_and_trends_say_what_volleys_take_away() {
+    let device = tested();
+    let found = device.json("compare --lots KB-104,KB-105 --by temperature");
+    let reading = &found["if_circuit"];
+    let alike = &reading["clustered"];
+    assert!(number(&alike["design_effect_first"]) > 1.0 && number(&alike["p"]) >= number(&reading["p_value"]));
+    assert!(number(&alike["low"]) <= number(&reading["difference"]["low"]), "{reading:#}");
+    let strata = &reading["strata"];
+    assert!(number(&strata["clustered"]["p"]) >= number(&strata["test"]["p_corrected"]), "{strata:#}");
+    let told = device.done("compare --lots KB-104,KB-105 --by temperature");
+    assert!(told.text().contains("volleys alike"), "{}", told.text());
+    let trend = device.json("compare --trend temperature");
+    let reading = &trend["if_circuit"];
+    assert!(number(&reading["p_clustered"]) > number(&reading["p"]), "{reading:#}");
+    assert!(number(&trend["groups"][0]["design_effect"]) > 1.0);
+    assert!(device.done("compare --trend temperature").text().contains("with volleys alike"));
+    let model = device.json("model --terms lot,temperature");
+    let effect = number(&model["design_effect"]);
+    for one in model["if_circuit"]["coefficients"].as_array().expect("a list") {
+        assert!(number(&one["p_clustered"]) > number(&one["p"]) && effect > 1.0, "{one:#}");
+        assert!(number(&one["low_clustered"]) < number(&one["low"]), "{one:#}");
+        assert!(number(&one["high_clustered"]) > number(&one["high"]), "{one:#}");
+    }
+}

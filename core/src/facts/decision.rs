@@ -1,7 +1,10 @@
-//! What people decide afterwards: rulings, matches, making safe, withdrawing.
+//! What people decide or find out afterwards: rulings, matches, making safe, bridge readings, withdrawing.
+
+use std::fmt;
 
 use super::id::{FactId, PersonId, ShotId, VolleyId};
 use super::time::Moment;
+use super::units::Resistance;
 use super::words::{Cause, Ignition, Transfer};
 
 /// A person's decision on a shot, with the reason. It settles what it names and nothing else.
@@ -45,6 +48,39 @@ pub struct MadeSafe {
     pub at: Option<Moment>,
     /// How: soaked, cut back, taken away.
     pub how: Option<String>,
+}
+
+/// What a tester showed of an igniter's bridge.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bridge {
+    /// A resistance.
+    Measured(Resistance),
+    /// No way through.
+    Open,
+}
+
+impl fmt::Display for Bridge {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Measured(resistance) => resistance.fmt(f),
+            Self::Open => f.write_str("open"),
+        }
+    }
+}
+
+/// A reading of one shot's bridge after the shot, taken with a tester made for live igniters.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BridgeReading {
+    /// The shot.
+    pub shot: ShotId,
+    /// What the tester showed.
+    pub bridge: Bridge,
+    /// When.
+    pub at: Moment,
+    /// The instrument, in words.
+    pub instrument: Option<String>,
+    /// Who took it.
+    pub by: Option<PersonId>,
 }
 
 /// Takes back a fact: it is still shown, and no longer counted.

@@ -1,7 +1,7 @@
 //! An entry: what one device writes in one go, and never changes.
 
 use super::crew::{Founding, Invitation, Joining, Leaving, Seal, Standing, Vouching};
-use super::decision::{MadeSafe, Match, Ruling, Withdrawal};
+use super::decision::{BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 use super::id::{DeviceId, EntryId, FactId, VolleyId};
 use super::outing::{Outing, Reading};
 use super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
@@ -53,6 +53,8 @@ pub enum Fact {
     Seal(Seal),
     /// A chief's word for entries that nobody signed.
     Vouching(Vouching),
+    /// A reading of a shot's bridge.
+    BridgeReading(BridgeReading),
     /// A kind of fact that this version does not know. It is kept and passed on as it came, and not counted.
     Unknown {
         /// The kind's number.

@@ -25,7 +25,7 @@ mod words;
 pub use crew::{
     EntryHash, Founding, Held, Invitation, Joining, KeyBytes, Leaving, Seal, SignatureBytes, Standing, Vouching,
 };
-pub use decision::{MadeSafe, Match, Ruling, Withdrawal};
+pub use decision::{Bridge, BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 pub use delay::{Delay, DelayError, DelayInterval};
 pub use entry::{Entry, Fact, Stated};
 pub use id::{
@@ -37,7 +37,7 @@ pub use register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};
 pub use register_id::RegisterId;
 pub use time::{Date, Moment, TimeError};
 pub use units::{
-    Capacitance, CrossSection, Current, Humidity, Impulse, Length, Resistance, Temperature, Voltage, WindSpeed,
+    Capacitance, CrossSection, Current, Humidity, Impulse, Lag, Length, Resistance, Temperature, Voltage, WindSpeed,
 };
 pub use volley::{Shot, Sighting, Sightings, Volley, Wiring};
 pub use wire::{CDDL, MAX_ENTRY_BYTES, WireError};

@@ -5,7 +5,7 @@
 
 use super::id::{DeviceId, FuseId, LotId, ModuleId, PersonId, TypeId};
 use super::time::Date;
-use super::units::{Capacitance, CrossSection, Current, Impulse, Length, Resistance, Voltage};
+use super::units::{Capacitance, CrossSection, Current, Impulse, Lag, Length, Resistance, Voltage};
 use super::words::{FuseKind, Role, SourceKind};
 
 /// A make of electric igniter, with the electrical values that its maker or a test house states.
@@ -23,11 +23,37 @@ pub struct IgniterType {
     pub series_current: Option<Current>,
     /// The firing impulse.
     pub firing_impulse: Option<Impulse>,
+    /// Standard deviation of the firing impulse.
+    pub impulse_spread: Option<Impulse>,
+    /// Mean lag from ignition to the opening of the bridge.
+    pub lag: Option<Lag>,
+    /// Standard deviation of the lag.
+    pub lag_spread: Option<Lag>,
+    /// How far a sound bridge may be from the bridge resistance, either way.
+    pub bridge_tolerance: Option<Resistance>,
     /// Where the values come from (a data sheet, a test report).
     pub source: Option<String>,
 }
 
 impl IgniterType {
+    /// Returns a type of which nothing but its name is stated.
+    #[must_use]
+    pub fn named(name: &str) -> Self {
+        Self {
+            name: name.to_owned(),
+            bridge_resistance: None,
+            no_fire_current: None,
+            all_fire_current: None,
+            series_current: None,
+            firing_impulse: None,
+            impulse_spread: None,
+            lag: None,
+            lag_spread: None,
+            bridge_tolerance: None,
+            source: None,
+        }
+    }
+
     /// Returns the id that follows from the name.
     #[must_use]
     pub fn id(&self) -> TypeId {

@@ -49,6 +49,10 @@ unit!(
     Impulse(u32), per 1000, "mJ/Ω"
 );
 unit!(
+    /// A lag, kept in microseconds.
+    Lag(u32), per 1000, "ms"
+);
+unit!(
     /// A capacitance, kept in nanofarads.
     Capacitance(u32), per 1000, "µF"
 );

@@ -2,7 +2,7 @@
 //!
 //! Plain rows that name each other by number; a new volley touches its own rows and those of its mates, nothing else.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use super::codes::{NONE, Units};
 use super::columns::Columns;
@@ -76,6 +76,7 @@ pub(super) enum NoteKind {
     /// A sighting, with its place among those of its fact.
     Saw(u16),
     Ruling,
+    Read,
     MadeSafe,
 }
 
@@ -143,6 +144,8 @@ pub(super) struct Book {
     notes: Vec<Note>,
     free_note: u32,
     free_slots: HashMap<u32, Vec<u32>>,
+    /// Volleys of which a bridge was measured.
+    pub(super) read: BTreeSet<u32>,
     pub(super) dirty_volleys: Vec<u32>,
     /// Slots whose shots must be put together anew.
     pub(super) loose: Vec<u32>,
@@ -364,6 +367,13 @@ impl Book {
             if *count == 1 {
                 self.flipped.push(key);
             }
+        }
+    }
+
+    /// Marks the volleys of which a bridge was measured for a new look.
+    pub(super) fn mark_read(&mut self) {
+        for volley in self.read.iter().copied().collect::<Vec<_>>() {
+            self.mark_volley(volley);
         }
     }
 

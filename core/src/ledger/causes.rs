@@ -2,6 +2,7 @@
 //!
 //! Small pure functions over a [`Case`]; what string physics can say beyond this belongs in `crate::circuit`.
 
+use super::bridges::BridgeFinding;
 use super::choices::Outcome;
 use crate::facts::{Cause, WiringKind};
 
@@ -20,8 +21,17 @@ pub struct Case {
     pub module: ModuleProof,
     /// Whether the same unit fired at a later attempt.
     pub fired_later: bool,
+    /// What readings of its bridge after the shot add up to.
+    pub bridge: BridgeFinding,
     /// Whether the same unit failed at a later attempt, alone on a module that was proven then.
     pub failed_alone_later: bool,
+}
+
+impl Case {
+    /// Tells whether a mate in series fired, so that the loop may have been opened before this igniter had its impulse.
+    const fn was_opened(self) -> bool {
+        matches!(self.wiring, WiringKind::Series | WiringKind::SeriesParallel) && self.has_fired_mate
+    }
 }
 
 /// Whether the firing module is known to have worked at the outing.
@@ -50,6 +60,18 @@ pub enum Grounds {
     FiredLater,
     /// The unit failed at a later attempt, alone on a module that fired others.
     FailedLaterAlone,
+    /// Its bridge measures what its type states, and a mate on the same loop had fired.
+    BridgeWholeAfterMate,
+    /// Its bridge measures what its type states.
+    BridgeWhole,
+    /// Its bridge is open.
+    BridgeOpen,
+    /// Its bridge measures neither open nor what its type states.
+    BridgeOutside,
+    /// Its bridge is not open, and its type states no resistance to compare with.
+    BridgeUnstated,
+    /// Readings of its bridge contradict each other.
+    BridgeDisputed,
     /// It was alone on its channel, and no module is named.
     Alone,
     /// It was alone on its channel, and the module fired others at the outing.
@@ -85,6 +107,20 @@ impl Grounds {
             Self::FailedLaterAlone => {
                 "The same unit failed again, alone on a module that fired others: the igniter is at fault."
             }
+            Self::BridgeWholeAfterMate => {
+                "Its bridge measures what its type states, so it never had its impulse; the string was opened before."
+            }
+            Self::BridgeWhole => {
+                "Its bridge measures what its type states, so it never had its impulse: the fault lay in the circuit."
+            }
+            Self::BridgeOpen => "Its bridge measures open and it did not fire: the igniter is at fault.",
+            Self::BridgeOutside => {
+                "Its bridge is not open and does not measure what its type states: neither igniter nor circuit is cleared."
+            }
+            Self::BridgeUnstated => {
+                "Its bridge is not open, and its type states no resistance to compare the reading with."
+            }
+            Self::BridgeDisputed => "Readings of its bridge contradict each other.",
             Self::AloneOnProvenModule => "It was wired alone, on a module that fired others at this outing.",
             Self::ModuleUnproven => {
                 "It was wired alone, and its module fired nothing else at this outing: either may be at fault."
@@ -119,10 +155,14 @@ pub struct Blame {
     pub grounds: Grounds,
 }
 
-/// Returns the cause of a failed shot: what people state, else what a later attempt shows, else what the wiring allows.
+/// Returns the cause of a failed shot: what people state, else what a later attempt shows, else what
+/// its bridge measures, else what the wiring allows.
 #[must_use]
 pub fn blame(case: Case) -> Blame {
-    by_statement(case.stated).or_else(|| by_later_attempt(case)).unwrap_or_else(|| by_wiring(case))
+    by_statement(case.stated)
+        .or_else(|| by_later_attempt(case))
+        .or_else(|| by_bridge(case))
+        .unwrap_or_else(|| by_wiring(case))
 }
 
 fn by_statement(stated: Outcome<Cause>) -> Option<Blame> {
@@ -136,12 +176,26 @@ fn by_statement(stated: Outcome<Cause>) -> Option<Blame> {
 }
 
 fn by_later_attempt(case: Case) -> Option<Blame> {
-    let is_string = matches!(case.wiring, WiringKind::Series | WiringKind::SeriesParallel);
     let (cause, grounds) = match case.fired_later {
-        true if is_string && case.has_fired_mate => (Cause::BrokenString, Grounds::FiredLaterAfterMate),
+        true if case.was_opened() => (Cause::BrokenString, Grounds::FiredLaterAfterMate),
         true => (Cause::Wiring, Grounds::FiredLater),
         false if case.failed_alone_later => (Cause::Igniter, Grounds::FailedLaterAlone),
         false => return None,
+    };
+    Some(Blame { cause, grounds })
+}
+
+/// A bridge that carried the firing impulse does not come out of it as it went in (common practice, no source): whole and
+/// not fired is the circuit's failure, open and not fired the igniter's.
+fn by_bridge(case: Case) -> Option<Blame> {
+    let (cause, grounds) = match case.bridge {
+        BridgeFinding::Nothing => return None,
+        BridgeFinding::AsStated if case.was_opened() => (Cause::BrokenString, Grounds::BridgeWholeAfterMate),
+        BridgeFinding::AsStated => (Cause::Wiring, Grounds::BridgeWhole),
+        BridgeFinding::Open => (Cause::Igniter, Grounds::BridgeOpen),
+        BridgeFinding::Outside => (Cause::Unresolved, Grounds::BridgeOutside),
+        BridgeFinding::Unstated => (Cause::Unresolved, Grounds::BridgeUnstated),
+        BridgeFinding::Disputed => (Cause::Unresolved, Grounds::BridgeDisputed),
     };
     Some(Blame { cause, grounds })
 }
@@ -176,6 +230,7 @@ mod tests {
         has_fired_neighbour: false,
         module: ModuleProof::Unnamed,
         fired_later: false,
+        bridge: BridgeFinding::Nothing,
         failed_alone_later: false,
     };
 
@@ -235,6 +290,22 @@ mod tests {
         assert_eq!(because(opened), (Cause::BrokenString, Grounds::FiredLaterAfterMate));
         let parallel = Case { wiring: WiringKind::Parallel, ..opened };
         assert_eq!(because(parallel), (Cause::Wiring, Grounds::FiredLater));
+    }
+
+    #[test]
+    fn a_bridge_speaks_where_neither_people_nor_a_later_attempt_do() {
+        let of = |bridge| because(Case { bridge, has_fired_mate: true, ..DEAD });
+        assert_eq!(of(BridgeFinding::AsStated), (Cause::BrokenString, Grounds::BridgeWholeAfterMate));
+        assert_eq!(of(BridgeFinding::Open), (Cause::Igniter, Grounds::BridgeOpen));
+        assert_eq!(of(BridgeFinding::Outside), (Cause::Unresolved, Grounds::BridgeOutside));
+        assert_eq!(of(BridgeFinding::Unstated), (Cause::Unresolved, Grounds::BridgeUnstated));
+        assert_eq!(of(BridgeFinding::Disputed), (Cause::Unresolved, Grounds::BridgeDisputed));
+        let whole = Case { bridge: BridgeFinding::AsStated, wiring: WiringKind::Single, ..DEAD };
+        assert_eq!(because(Case { module: ModuleProof::Proven, ..whole }), (Cause::Wiring, Grounds::BridgeWhole));
+        let open = Case { bridge: BridgeFinding::Open, ..DEAD };
+        assert_eq!(because(Case { fired_later: true, ..open }), (Cause::Wiring, Grounds::FiredLater));
+        let ruled = Case { stated: Outcome::Ruled(Cause::Operator), ..open };
+        assert_eq!(because(ruled), (Cause::Operator, Grounds::Ruling));
     }
 
     #[test]

@@ -2,6 +2,7 @@
 
 use super::Ledger;
 use super::book::ShotRow;
+use super::bridges::BridgeFinding;
 use super::choices::{Choice, Outcome};
 use super::finding::DelayFinding;
 use super::judging::differs;
@@ -42,7 +43,7 @@ pub struct Statement {
 pub struct Dispute {
     /// What it is about.
     pub subject: Subject,
-    /// The field: `ignition`, `transfer`, `delay`, `cause`, `attempt` (the unit had fired at an earlier one), `lot`, `unit`, `fuse`, `wiring`, a field of the register,
+    /// The field: `ignition`, `transfer`, `delay`, `cause`, `bridge`, `attempt` (the unit had fired at an earlier one), `lot`, `unit`, `fuse`, `wiring`, a field of the register,
     /// `content` or `same`.
     pub field: &'static str,
     /// What is said, by fact.
@@ -74,7 +75,9 @@ impl Ledger {
             DelayFinding::Nothing | DelayFinding::Agreed(_) => false,
         };
         let is_open = f.ignition.is_disputed() || f.transfer.is_disputed() || f.stated_cause.is_disputed() || delay;
-        if !is_open && shot.differs == 0 {
+        // A ruling on the cause settles what the bridge was measured for.
+        let bridge = f.bridge == BridgeFinding::Disputed && !matches!(f.stated_cause, Outcome::Ruled(_));
+        if !is_open && !bridge && shot.differs == 0 {
             return;
         }
         let id = self.book.shot_id(&self.shelf, row);
@@ -87,6 +90,11 @@ impl Ledger {
                 Some(Statement { fact: s.fact, by: s.observer, says: format!("{} to {} ms", d.low_ms(), d.high_ms()) })
             });
             found.push(Dispute { subject: Subject::Shot(id), field: "delay", said: seen.collect() });
+        }
+        if bridge {
+            let read = self.bridge_readings_of(row).into_iter().filter(|r| r.shows != BridgeFinding::Nothing);
+            let said = read.map(|r| Statement { fact: r.fact, by: r.by, says: r.reading.bridge.to_string() });
+            found.push(Dispute { subject: Subject::Shot(id), field: "bridge", said: said.collect() });
         }
         for (bit, field) in
             [(differs::LOT, "lot"), (differs::UNIT, "unit"), (differs::FUSE, "fuse"), (differs::WIRING, "wiring")]

@@ -1,5 +1,6 @@
 //! What the sightings and rulings on one shot add up to.
 
+use super::bridges::BridgeFinding;
 use super::causes::Blame;
 use super::choices::{Choices, Outcome};
 use crate::facts::{Cause, DelayInterval, Ignition, Ruling, Sighting, Transfer};
@@ -29,6 +30,8 @@ pub struct Finding {
     pub strength: Option<u8>,
     /// The cause as people state it.
     pub stated_cause: Outcome<Cause>,
+    /// What readings of its bridge after the shot add up to.
+    pub bridge: BridgeFinding,
     /// For an igniter that failed, by agreement or ruling: why.
     pub blame: Option<Blame>,
 }
@@ -147,7 +150,7 @@ impl Scales {
         self.ruled.2 = ruling.cause.map_or(self.ruled.2, |word| self.ruled.2.with(word));
     }
 
-    /// Returns the finding, its blame still open, and empties the scales.
+    /// Returns the finding, its bridge and blame still open, and empties the scales.
     pub(super) fn read(&mut self) -> Finding {
         let saw = self.seen.1.without(Transfer::Unseen);
         let transfer = if saw.is_empty() { self.seen.1 } else { saw };
@@ -169,6 +172,7 @@ impl Scales {
             },
             strength: self.strengths.get(middle).copied(),
             stated_cause: Outcome::weigh(self.ruled.2, self.seen.2),
+            bridge: BridgeFinding::Nothing,
             blame: None,
         };
         self.strengths.clear();

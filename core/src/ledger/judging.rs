@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::bands::Bands;
 use super::book::{Book, NoteKind, ShotRow};
+use super::bridges::{self, BridgeFinding};
 use super::causes::{self, Blame, Case, ModuleProof};
 use super::codes::NONE;
 use super::columns::ColumnRow;
@@ -15,7 +16,7 @@ use super::measure::{self, Class};
 use super::outings::Outings;
 use super::register::Register;
 use super::shelf::Shelf;
-use crate::facts::{Cause, Conditions, Fact, Ignition, Wiring, WiringKind, comparable_name};
+use crate::facts::{BridgeReading, Cause, Conditions, Fact, Ignition, Wiring, WiringKind, comparable_name};
 
 /// Which of the things that joined slots should agree on they do not.
 pub(super) mod differs {
@@ -138,7 +139,7 @@ impl Book {
         let unit_before = s.unit;
         (s.lot, s.unit, s.fuse, s.attempt, s.wiring) = (head.lot, NONE, head.fuse, head.attempt, wiring);
         (s.differs, s.is_made_safe, s.others_are_safe) = (0, false, true);
-        let mut labelled = first;
+        let (mut labelled, mut bridge) = (first, BridgeFinding::Nothing);
         for at in self.slots_of(shot) {
             let slot = self.slot(at);
             // What one device left open another may have stated; only what contradicts is a dispute.
@@ -165,6 +166,7 @@ impl Book {
                         }
                     }
                     (Fact::Ruling(ruling), _) => scales.rule(ruling),
+                    (Fact::BridgeReading(reading), _) => bridge = bridge.with(self.shows(world.register, at, reading)),
                     _ => s.is_made_safe |= note.kind == NoteKind::MadeSafe,
                 }
             }
@@ -173,6 +175,7 @@ impl Book {
             self.weigh_safe(world.shelf, shot, labelled, &mut s);
         }
         s.finding = scales.read();
+        s.finding.bridge = bridge;
         *self.shot_mut(shot) = s;
         if s.unit != unit_before {
             self.mark_unit(unit_before);
@@ -251,6 +254,7 @@ impl Book {
                 has_fired_neighbour,
                 module: self.module_proof(*shot),
                 fired_later: last_fired.is_some_and(|last| last > s.attempt),
+                bridge: s.finding.bridge,
                 failed_alone_later: last_alone.is_some_and(|last| last > s.attempt),
             });
             self.shot_mut(*shot).finding.blame = Some(blame);
@@ -272,13 +276,26 @@ impl Book {
         proof
     }
 
-    /// Tells whether an attempt failed alone on a proven module and nobody states another cause.
+    /// Returns what a reading says of the bridge of a slot; nothing if it was taken before the volley.
+    pub(super) fn shows(&self, register: &Register, slot: u32, reading: &BridgeReading) -> BridgeFinding {
+        let s = self.slot(slot);
+        if self.volley(s.volley).known_ms().is_some_and(|fired| reading.at.unix_ms < fired) {
+            return BridgeFinding::Nothing;
+        }
+        let lot = self.columns.lots.id(s.lot).and_then(|id| register.lots().get(id));
+        let of = lot.and_then(|lot| lot.value.igniter_type).and_then(|id| register.types().get(id));
+        bridges::shows(reading.bridge, of.map(|t| &t.value))
+    }
+
+    /// Tells whether an attempt failed alone on a proven module, and neither a person nor its bridge speaks for another
+    /// cause.
     fn failed_alone_on_proven(&self, shot: u32) -> bool {
         let s = self.shot(shot);
         let stated = s.finding.stated_cause.values();
         s.wiring == WiringKind::Single
             && s.finding.ignition.settled() == Some(Ignition::Failed)
             && stated.without(Cause::Igniter).is_empty()
+            && matches!(s.finding.bridge, BridgeFinding::Nothing | BridgeFinding::Open)
             && self.module_proof(shot) == ModuleProof::Proven
     }
 

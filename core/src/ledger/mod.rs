@@ -14,6 +14,7 @@ mod agreement;
 mod aside;
 mod bands;
 mod book;
+mod bridges;
 mod causes;
 mod choices;
 mod codes;
@@ -37,6 +38,7 @@ mod volleys;
 pub use agreement::{Agreement, CATEGORIES, ManyTable, PairTable};
 pub use aside::{Aside, AsideView};
 pub use bands::{Bands, UNKNOWN_BAND, WeatherField};
+pub use bridges::{BridgeFinding, BridgeReadingView};
 pub use causes::{Blame, Case, Grounds, ModuleProof, blame};
 pub use choices::{Choice, Choices, Outcome};
 pub use codes::Dictionary;
@@ -132,17 +134,33 @@ impl Ledger {
                 volleys.into_iter().for_each(|volley| self.book.mark_volley(volley));
             }
         }
+        if !changed.types.is_empty() || !changed.lots.is_empty() {
+            // What a bridge should measure may have come, or changed.
+            self.book.mark_read();
+        }
         for id in changed.lots {
             self.book.retype(&self.register, id);
         }
         let weather = self.outings.settle(&self.shelf);
         self.book.rebuild(&self.shelf, &self.outings);
         self.book.join(&self.shelf);
-        let world = World { shelf: &self.shelf, outings: &self.outings, register: &self.register, bands: &self.bands };
-        self.book.judge(&world);
+        self.judge();
         for outing in weather {
             self.book.reweather(&self.outings, &self.bands, outing);
         }
+    }
+
+    fn judge(&mut self) {
+        let world = World { shelf: &self.shelf, outings: &self.outings, register: &self.register, bands: &self.bands };
+        self.book.judge(&world);
+    }
+
+    /// Judges every shot anew from what is settled: what was seen, why it failed, what counts. It changes nothing that can
+    /// be seen; it is there to measure the attribution by itself.
+    #[doc(hidden)]
+    pub fn judge_anew(&mut self) {
+        self.book.unjudged.extend((0..).zip(&self.book.slots).filter(|(_, s)| s.volley != NONE).map(|(slot, _)| slot));
+        self.judge();
     }
 
     /// Marks what hangs on a fact whose standing changed.
@@ -164,6 +182,7 @@ impl Ledger {
             }
             Fact::Sightings(s) => touch_named(&mut self.book, s.volley),
             Fact::Ruling(r) => touch_named(&mut self.book, r.shot.volley),
+            Fact::BridgeReading(r) => touch_named(&mut self.book, r.shot.volley),
             Fact::Match(m) => {
                 touch_named(&mut self.book, m.first);
                 touch_named(&mut self.book, m.second);

@@ -131,7 +131,8 @@ macro_rules! stated {
 }
 
 stated!(IgniterType(IgniterType): name, must [], may [
-    bridge_resistance, no_fire_current, all_fire_current, series_current, firing_impulse, source
+    bridge_resistance, no_fire_current, all_fire_current, series_current, firing_impulse, impulse_spread, lag, lag_spread,
+    bridge_tolerance, source
 ]);
 stated!(Lot(Lot): mark, must [], may [igniter_type, made_on, use_by, count, storage]);
 stated!(Fuse(Fuse): name, must [kind], may [sheath, coupling]);
@@ -154,6 +155,7 @@ pub struct Register {
 
 /// What of the register may concern shots.
 pub(super) struct Changed {
+    pub(super) types: Vec<TypeId>,
     pub(super) lots: Vec<LotId>,
     pub(super) outings: Vec<OutingId>,
 }
@@ -262,11 +264,11 @@ impl Register {
     }
 
     pub(super) fn settle(&mut self, shelf: &Shelf) -> Changed {
-        self.types.settle(shelf);
+        let types = self.types.settle(shelf);
         self.fuses.settle(shelf);
         self.modules.settle(shelf);
         self.people.settle(shelf);
         self.devices.settle(shelf);
-        Changed { lots: self.lots.settle(shelf), outings: self.outings.settle(shelf) }
+        Changed { types, lots: self.lots.settle(shelf), outings: self.outings.settle(shelf) }
     }
 }

@@ -30,6 +30,7 @@ pub(super) enum Naming {
     Withdraws,
     Saw,
     Rules,
+    Read,
     Matches,
     MadeSafe,
 }
@@ -39,7 +40,7 @@ pub(super) enum Naming {
 pub(super) struct Inbound {
     /// The place of the fact that is named.
     place: u16,
-    /// The position of the shot that is named, for rulings and making safe.
+    /// The position of the shot that is named, for rulings, bridge readings and making safe.
     pub(super) position: u16,
     pub(super) naming: Naming,
     /// The row of the fact that names it.
@@ -122,6 +123,7 @@ impl Shelf {
             Fact::Withdrawal(w) => self.name_id(w.fact, 0, Naming::Withdraws, row),
             Fact::Sightings(s) => self.name_id(s.volley.0, 0, Naming::Saw, row),
             Fact::Ruling(r) => self.name_id(r.shot.volley.0, r.shot.position, Naming::Rules, row),
+            Fact::BridgeReading(r) => self.name_id(r.shot.volley.0, r.shot.position, Naming::Read, row),
             Fact::Match(m) => {
                 self.name_id(m.first.0, 0, Naming::Matches, row);
                 self.name_id(m.second.0, 0, Naming::Matches, row);

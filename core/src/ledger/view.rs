@@ -4,6 +4,7 @@ use std::fmt;
 
 use super::Ledger;
 use super::book::NoteKind;
+use super::bridges::BridgeReadingView;
 use super::codes::NONE;
 use super::finding::{Finding, LiveReason, Trial, measured};
 use super::measure::{Class, Measure};
@@ -172,6 +173,12 @@ impl<'a> ShotView<'a> {
     #[must_use]
     pub fn rulings(&self) -> Vec<(FactId, &'a Ruling)> {
         self.ledger.rulings_of(self.row)
+    }
+
+    /// Returns the readings of its bridge, by fact.
+    #[must_use]
+    pub fn bridge_readings(&self) -> Vec<BridgeReadingView<'a>> {
+        self.ledger.bridge_readings_of(self.row)
     }
 }
 

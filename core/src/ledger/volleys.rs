@@ -49,6 +49,7 @@ impl Book {
                 self.free_slots(volley);
                 self.by_outing.detach(volley);
                 self.count_proof(volley, None);
+                self.read.remove(&volley);
                 let v = self.volley_mut(volley);
                 v.content = NONE;
                 v.matches.clear();
@@ -135,6 +136,11 @@ impl Book {
         for slot in slots.clone() {
             self.clear_notes(slot);
         }
+        if named.iter().any(|i| i.naming == Naming::Read) {
+            self.read.insert(volley);
+        } else if !self.read.is_empty() {
+            self.read.remove(&volley);
+        }
         let at = |position: u16| {
             let slot = slots.start + u32::from(position.checked_sub(1)?);
             (slot < slots.end).then_some(slot)
@@ -142,6 +148,7 @@ impl Book {
         for inbound in named {
             let kind = match inbound.naming {
                 Naming::Rules => NoteKind::Ruling,
+                Naming::Read => NoteKind::Read,
                 Naming::MadeSafe => NoteKind::MadeSafe,
                 Naming::Saw => {
                     let Fact::Sightings(s) = &shelf.row(inbound.by).fact else { continue };

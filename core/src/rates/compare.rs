@@ -1,13 +1,15 @@
 //! Two groups side by side: two lots, two fuses, two weathers.
 //!
 //! Not for finding the worst of many: see `pairings`; two picked out of many because they look unlike will be unlike.
-//! Shots of one volley are taken as independent.
+//! Beside the exact answer for independent shots stands the one for shots that are alike within volleys, and what is shown
+//! must be shown by both.
 
 use std::collections::BTreeMap;
 
 use embertally_stats::IntervalMethod;
 use serde::Serialize;
 
+use super::clusters::VolleyCorrelation;
 use super::columns::axis;
 use super::compare_words;
 use super::count::Counts;
@@ -66,6 +68,8 @@ pub enum Shown {
     Difference,
     /// No difference; that is not the same as no difference being there.
     NoDifference,
+    /// A difference, but only if shots of one volley are taken as independent.
+    DependsOnVolleys,
     /// It depends on what is unresolved.
     DependsOnUnresolved,
     /// Nothing: one of them was not tried.
@@ -91,6 +95,8 @@ pub struct Comparison {
     pub sentences: Vec<String>,
     /// Within which strata too, if any.
     pub by: Option<&'static str>,
+    /// How alike the shots of one volley are, over the whole log.
+    pub volleys: VolleyCorrelation,
     /// Every unresolved shot as the circuit's: left out.
     pub if_circuit: Reading,
     /// Every unresolved shot as the igniter's: a failure.
@@ -121,10 +127,22 @@ impl Comparison {
     }
 }
 
-/// Counts of the two groups.
-type Pair = [Counts; 2];
+/// Counts of the two groups, and by how much fewer shots of each count.
+#[derive(Debug, Clone, Copy)]
+struct Pair {
+    counts: [Counts; 2],
+    effects: [f64; 2],
+}
 
-fn add(to: &mut Counts, rate: &Rate) {
+impl Default for Pair {
+    fn default() -> Self {
+        Self { counts: [Counts::default(); 2], effects: [1.0; 2] }
+    }
+}
+
+fn add(pair: &mut Pair, which: usize, rate: &Rate) {
+    let (Some(to), Some(effect)) = (pair.counts.get_mut(which), pair.effects.get_mut(which)) else { return };
+    *effect = effect.max(rate.design_effect());
     to.good += rate.shots - rate.failures - rate.unresolved;
     to.failures += rate.failures;
     to.unresolved += rate.unresolved;
@@ -133,7 +151,7 @@ fn add(to: &mut Counts, rate: &Rate) {
 /// Compares two groups by one measure.
 ///
 /// For each reading of what is unresolved: the difference of the rates with Newcombe's interval, exact p-values, risk
-/// ratio and odds ratio with intervals; within strata the Mantel–Haenszel odds ratio, the Cochran–Mantel–Haenszel test
+/// ratio and odds ratio with intervals, and the difference and a test for shots alike within volleys; within strata the Mantel–Haenszel odds ratio, the Cochran–Mantel–Haenszel test
 /// and the Breslow–Day test. What cannot be said is said to be so, with its reason. The result depends only on the
 /// facts in the ledger, not on the order in which they came.
 ///
@@ -155,42 +173,49 @@ pub fn compare(ledger: &Ledger, request: &CompareRequest) -> Result<Comparison, 
         only,
     };
     let table = rates(ledger, &asked)?;
+    // Volleys of a whole group are larger than those of its strata, and so is the design effect.
+    let undivided = match request.by {
+        Some(_) => Some(rates(ledger, &RatesRequest { by: vec![request.group], ..asked })?),
+        None => None,
+    };
     let mut whole = Pair::default();
     let mut strata: BTreeMap<Option<String>, Pair> = BTreeMap::new();
-    for row in &table.rows {
-        let mut names = row.names.iter();
-        let name = names.next().and_then(Option::as_deref).map(comparable_name);
-        // A filter may have let in more than the two.
-        let Some(which) = wanted.iter().position(|w| Some(w) == name.as_ref()) else { continue };
-        add(&mut whole[which], &row.rate);
-        if let Some(stratum) = names.next() {
-            add(&mut strata.entry(stratum.clone()).or_default()[which], &row.rate);
+    // A filter may have let in more than the two.
+    let which = |name: Option<&Option<String>>| {
+        let name = name.and_then(Option::as_deref).map(comparable_name);
+        wanted.iter().position(|w| Some(w) == name.as_ref())
+    };
+    for row in &undivided.as_ref().unwrap_or(&table).rows {
+        if let Some(which) = which(row.names.first()) {
+            add(&mut whole, which, &row.rate);
+        }
+    }
+    for row in table.rows.iter().filter(|_| request.by.is_some()) {
+        if let (Some(which), Some(stratum)) = (which(row.names.first()), row.names.get(1)) {
+            add(strata.entry(stratum.clone()).or_default(), which, &row.rate);
         }
     }
     let read = |open: [Open; 2]| -> Result<Reading, RatesError> {
-        let tallies = |pair: &Pair| (Tally::new(pair[0], open[0]), Tally::new(pair[1], open[1]));
-        let (first, second) = tallies(&whole);
-        let mut answer = reading(first, second, request.level)?;
+        let tallies = |pair: &Pair| [Tally::new(pair.counts[0], open[0]), Tally::new(pair.counts[1], open[1])];
+        let [first, second] = tallies(&whole);
+        let mut answer = reading(first, second, whole.effects, request.level)?;
         if request.by.is_some() {
-            let within = strata.iter().map(|(name, pair)| {
-                let (first, second) = tallies(pair);
-                (name.clone(), first, second)
-            });
+            let within = strata.iter().map(|(name, pair)| (name.clone(), tallies(pair), pair.effects));
             answer.strata = Some(stratified(within.collect(), request.level)?);
         }
         Ok(answer)
     };
     let if_circuit = read([Open::Circuit, Open::Circuit])?;
     // Without unresolved shots all readings are one, and the exact tests take a while in large tables.
-    let if_igniter = if whole.iter().all(|counts| counts.unresolved == 0) {
+    let if_igniter = if whole.counts.iter().all(|counts| counts.unresolved == 0) {
         if_circuit.clone()
     } else {
         read([Open::Igniter, Open::Igniter])?
     };
-    let both_open = whole.iter().all(|counts| counts.unresolved > 0);
+    let both_open = whole.counts.iter().all(|counts| counts.unresolved > 0);
     let mixed = |open| both_open.then(|| read(open)).transpose();
     let group = |which: usize| -> Result<ComparedGroup, RatesError> {
-        let rate = Rate::new(whole[which], IntervalMethod::Exact, request.level)?;
+        let rate = Rate::new(whole.counts[which], IntervalMethod::Exact, request.level)?;
         Ok(ComparedGroup { name: request.names[which].trim().to_owned(), rate })
     };
     let mut comparison = Comparison {
@@ -202,6 +227,7 @@ pub fn compare(ledger: &Ledger, request: &CompareRequest) -> Result<Comparison, 
         shown: Shown::Nothing,
         sentences: Vec::new(),
         by: request.by.map(Group::word),
+        volleys: table.volleys,
         if_circuit,
         if_igniter,
         if_first_igniter: mixed([Open::Igniter, Open::Circuit])?,
@@ -212,9 +238,9 @@ pub fn compare(ledger: &Ledger, request: &CompareRequest) -> Result<Comparison, 
     Ok(comparison)
 }
 
-/// What one reading shows: which way the difference goes, 0 for none; none where nothing can be said.
-fn direction(reading: &Reading, level: f64) -> Option<i8> {
-    let (difference, p) = (reading.difference?, reading.p_value?);
+/// What one reading shows at a p-value: which way the difference goes, 0 for none; none where nothing can be said.
+fn direction(reading: &Reading, p: Option<f64>, level: f64) -> Option<i8> {
+    let (difference, p) = (reading.difference?, p?);
     // 1 − 0.95 is a hair above 0.05.
     let is_shown = p <= 1.0 - level + 1e-12;
     Some(if !is_shown {
@@ -227,7 +253,16 @@ fn direction(reading: &Reading, level: f64) -> Option<i8> {
 }
 
 fn shown(comparison: &Comparison) -> Shown {
-    let all: Vec<Option<i8>> = comparison.readings().map(|r| direction(r, comparison.level)).collect();
+    let plain = shown_at(comparison, |r| r.p_value);
+    match shown_at(comparison, |r| r.clustered.map(|c| c.p)) {
+        Shown::Difference => Shown::Difference,
+        _ if plain == Shown::Difference => Shown::DependsOnVolleys,
+        _ => plain,
+    }
+}
+
+fn shown_at(comparison: &Comparison, p: impl Fn(&Reading) -> Option<f64>) -> Shown {
+    let all: Vec<Option<i8>> = comparison.readings().map(|r| direction(r, p(r), comparison.level)).collect();
     match all.first().copied() {
         Some(first) if all.iter().all(|d| *d == first) => match first {
             None => Shown::Nothing,

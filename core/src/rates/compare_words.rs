@@ -65,17 +65,26 @@ fn range(comparison: &Comparison, low: f64, high: f64) -> String {
     )
 }
 
-/// The outermost ends of all readings.
+/// The outermost ends of all readings, with shots of one volley alike.
 fn widest(comparison: &Comparison) -> Option<(f64, f64)> {
-    let ends = comparison.readings().filter_map(|r| r.difference).map(|d| (d.low, d.high));
+    let ends = comparison.readings().filter_map(|r| r.clustered).map(|d| (d.low, d.high));
     ends.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
 }
 
+fn p_of(value: f64) -> String {
+    if value < 0.0001 { "p below 0.0001".to_owned() } else { format!("p = {value:.*}", digits(value)) }
+}
+
 fn p(reading: &Reading) -> String {
-    let value = reading.p_value.unwrap_or(1.0);
-    let number = if value < 0.0001 { "p below 0.0001".to_owned() } else { format!("p = {value:.*}", digits(value)) };
+    let number = p_of(reading.p_value.unwrap_or(1.0));
     let method = if reading.p_method == Some("fisher") { "Fisher" } else { "Boschloo" };
-    format!("{number}, {method}'s exact test, two-sided")
+    let alike = match reading.clustered {
+        Some(c) if c.design_effect_first.max(c.design_effect_second) > 1.0 => {
+            format!("; with shots of a volley alike {}", p_of(c.p))
+        }
+        _ => String::new(),
+    };
+    format!("{number}, {method}'s exact test, two-sided{alike}")
 }
 
 /// As many places as show two digits.
@@ -86,6 +95,15 @@ fn digits(value: f64) -> usize {
         3
     } else {
         4
+    }
+}
+
+/// The names, that with the higher rate first.
+fn worse_and_better(comparison: &Comparison) -> (&str, &str) {
+    let (first, second) = (&comparison.first.name, &comparison.second.name);
+    match comparison.if_circuit.difference {
+        Some(d) if d.value < 0.0 => (second, first),
+        _ => (first, second),
     }
 }
 
@@ -102,14 +120,24 @@ fn conclusion(comparison: &Comparison) -> String {
             "{} against {} shots: no difference is shown; that is not the same as no difference. {range}.",
             shots.0, shots.1,
         ),
+        Shown::DependsOnVolleys => {
+            let (worse, better) = worse_and_better(comparison);
+            let alike = if comparison.volleys.basis == "too-few" {
+                "too few volleys tell how alike their shots are, and with each volley as one shot"
+            } else {
+                "shots of one volley are alike, and with that"
+            };
+            format!(
+                "Shot by shot {worse}'s rate is higher than {better}'s, but {alike} a difference is not shown ({}). More \
+                 volleys settle it, not more shots in each. {range}.",
+                p(&comparison.if_circuit)
+            )
+        }
         Shown::DependsOnUnresolved => {
             format!("Whether they differ depends on the unresolved shots; settle those first. {range}.")
         }
         Shown::Difference => {
-            let (worse, better) = match comparison.if_circuit.difference {
-                Some(d) if d.value < 0.0 => (&second.name, &first.name),
-                _ => (&first.name, &second.name),
-            };
+            let (worse, better) = worse_and_better(comparison);
             format!(
                 "{worse}'s rate is higher than {better}'s: were they alike, a difference as large as this would be rare \
                  ({}). {range}. It does not say why.",
@@ -146,7 +174,13 @@ fn within(comparison: &Comparison, by: &str, strata: &Stratified) -> String {
         },
         None => "no common odds ratio".to_owned(),
     };
-    let test = strata.test.map(|t| format!(", p = {:.3} (Cochran–Mantel–Haenszel)", t.p_corrected)).unwrap_or_default();
+    let alike =
+        |p: f64| strata.clustered.filter(|c| c.p > p).map(|c| format!("; {:.3} with shots of a volley alike", c.p));
+    let test = strata.test.map(|t| {
+        let alike = alike(t.p_corrected).unwrap_or_default();
+        format!(", p = {:.3} (Cochran–Mantel–Haenszel{alike})", t.p_corrected)
+    });
+    let test = test.unwrap_or_default();
     let alike = match (&strata.homogeneity, &strata.homogeneity_refusal) {
         (Some(h), _) if h.p <= 1.0 - comparison.level => {
             format!(" The strata disagree (Breslow–Day p = {:.3}): look at each, not at what they have in common.", h.p)
@@ -155,8 +189,8 @@ fn within(comparison: &Comparison, by: &str, strata: &Stratified) -> String {
         (None, Some(refusal)) => format!(" Whether they agree: {refusal}."),
         (None, None) => String::new(),
     };
-    let accounted = match (comparison.shown, strata.test) {
-        (Shown::Difference, Some(t)) if t.p_corrected > 1.0 - comparison.level => {
+    let accounted = match (comparison.shown, strata.clustered) {
+        (Shown::Difference, Some(t)) if t.p > 1.0 - comparison.level => {
             format!(" Within strata the difference is not shown, so {by} may account for it.")
         }
         _ => String::new(),

@@ -51,9 +51,9 @@ pub use pairings::{JudgedRate, MeasuredVolleys, Pairing, PairingsRequest, Rankin
 pub use percent::percent;
 pub use quantity::Quantity;
 pub use rate::{Clustered, Clustering, Rate};
-pub use reading::{Difference, OddsFigures, PValues, RatioFigures, Reading, Tally};
+pub use reading::{ClusteredFigures, Difference, OddsFigures, PValues, RatioFigures, Reading, Tally};
 pub use shrunk::{FALSE_DISCOVERY, ShrunkFigures, Together, WorseThanRest};
-pub use stratified::{CommonOdds, Homogeneity, Stratified, Stratum, StratumTest};
+pub use stratified::{ClusteredStrata, CommonOdds, Homogeneity, Stratified, Stratum, StratumTest};
 pub use strength::{Grades, StrengthComparison, StrengthTable, Superiority, compare_strengths, strengths};
 pub use strings::{StringKind, strings_by_kind};
 pub use table::{RateRow, RateTable, RatesError, RatesRequest, rates};

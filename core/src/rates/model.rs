@@ -1,12 +1,14 @@
 //! Which of lot, fuse, weather, age and wiring failures go with, and what is to be expected of a pairing in a weather.
 //!
-//! Logistic regression with Firth's penalty. Not for causes: what failures go with may stand for something else. Shots of
-//! one volley are taken as independent, so intervals are somewhat too narrow where they are alike.
+//! Logistic regression with Firth's penalty. Not for causes: what failures go with may stand for something else. Beside
+//! each interval for independent shots stands the one for shots that are alike within volleys: no method for Firth's penalty
+//! and clusters together is established, so the profile is widened by the design effect.
 
-use embertally_stats::{FirthError, FirthFit, firth_logistic, firth_logistic_screened};
+use embertally_stats::{FirthError, FirthFit, firth_logistic, firth_logistic_screened, p_over_design_effect};
 use serde::Serialize;
 use thiserror::Error;
 
+use super::clusters::{VolleyCorrelation, volley_correlation};
 use super::columns::filters;
 use super::group::Group;
 use super::model_terms::{Column, Seen, Table, Term};
@@ -91,6 +93,12 @@ pub struct Coefficient {
     pub high: Option<f64>,
     /// The p-value of the penalised likelihood-ratio test that the odds do not change; null where it did not settle.
     pub p: Option<f64>,
+    /// The lower end with shots of one volley alike; null as above.
+    pub low_clustered: Option<f64>,
+    /// The upper end with shots of one volley alike; null as above.
+    pub high_clustered: Option<f64>,
+    /// The p-value with shots of one volley alike: of the statistic over the design effect.
+    pub p_clustered: Option<f64>,
     /// The coefficient: the odds ratio's logarithm.
     pub log_odds: f64,
     /// Its large-sample standard error.
@@ -108,6 +116,8 @@ pub struct TermTest {
     pub degrees: usize,
     /// Its p-value.
     pub p: f64,
+    /// The p-value with shots of one volley alike: of the statistic over the design effect.
+    pub p_clustered: f64,
 }
 
 /// What the model expects.
@@ -119,6 +129,10 @@ pub struct Predicted {
     pub low: f64,
     /// The upper end.
     pub high: f64,
+    /// The lower end with shots of one volley alike.
+    pub low_clustered: f64,
+    /// The upper end with shots of one volley alike.
+    pub high_clustered: f64,
 }
 
 /// The model in one reading of the unresolved shots.
@@ -153,6 +167,10 @@ pub struct Model {
     pub left_out: u64,
     /// Shots that are not settled.
     pub unresolved: u64,
+    /// How alike the shots of one volley are, over the whole log.
+    pub volleys: VolleyCorrelation,
+    /// By how much fewer shots count for it: 1 + (m̄ − 1)ρ with m̄ the mean size of the volley that a shot is in.
+    pub design_effect: f64,
     /// Where each term stands when nothing else is said.
     pub references: Vec<Reference>,
     /// What says nothing beside the rest, and is left out: `type Two`, `age`.
@@ -195,12 +213,18 @@ pub fn model(ledger: &Ledger, request: &ModelRequest) -> Result<Model, ModelErro
         }
     };
     let asked = (!request.at.is_empty()).then_some(wanted.as_slice());
-    let if_circuit = reading(&table, &columns, Open::Circuit, &circuit, asked, request.level)?;
+    let volleys = volley_correlation(ledger, request.measure, request.level).map_err(RatesError::from)?;
+    let design_effect = 1.0 + (table.mean_size - 1.0).max(0.0) * volleys.used;
+    let read = |open: Open, fit: &FirthFit| {
+        let fits = Fits { plain: fit, widened: (design_effect > 1.0).then(|| fit.widened(design_effect)) };
+        reading(&table, &columns, open, &fits, asked, request.level)
+    };
+    let if_circuit = read(Open::Circuit, &circuit)?;
     let if_igniter = if counts.unresolved == 0 {
         if_circuit.clone()
     } else {
         let fit = firth_logistic(&table.design(&columns, Open::Igniter))?;
-        reading(&table, &columns, Open::Igniter, &fit, asked, request.level)?
+        read(Open::Igniter, &fit)?
     };
     Ok(Model {
         measure: request.measure.word(),
@@ -208,6 +232,8 @@ pub fn model(ledger: &Ledger, request: &ModelRequest) -> Result<Model, ModelErro
         groups: table.groups(),
         left_out: table.left_out,
         unresolved: counts.unresolved,
+        volleys,
+        design_effect,
         references: stated(&table, &origin(&table)),
         redundant,
         predicted_for: asked.map_or_else(Vec::new, |values| stated(&table, values)),
@@ -276,14 +302,34 @@ fn column_name(table: &Table, column: Column) -> String {
     }
 }
 
+/// A fit for independent shots, and the same widened where shots of one volley are alike.
+struct Fits<'a> {
+    plain: &'a FirthFit,
+    widened: Option<FirthFit>,
+}
+
+impl Fits<'_> {
+    fn effect(&self) -> f64 {
+        self.widened.as_ref().map_or(1.0, |fit| fit.design_effect)
+    }
+
+    fn predict(&self, values: &[f64], level: f64) -> Result<Predicted, FirthError> {
+        let found = self.plain.predict(values, level)?;
+        let wide = self.widened.as_ref().map_or(Ok(found), |fit| fit.predict(values, level))?;
+        let (low_clustered, high_clustered) = (found.low.min(wide.low), found.high.max(wide.high));
+        Ok(Predicted { rate: found.rate, low: found.low, high: found.high, low_clustered, high_clustered })
+    }
+}
+
 fn reading(
     table: &Table,
     columns: &[Column],
     open: Open,
-    fit: &FirthFit,
+    fits: &Fits<'_>,
     asked: Option<&[f64]>,
     level: f64,
 ) -> Result<ModelReading, FirthError> {
+    let fit = fits.plain;
     let counts = super::reading::Tally::new(table.counts(), open);
     // A search that does not come to rest has no answer; the rest of the model stands.
     let settled = |test: Result<embertally_stats::LikelihoodRatio, FirthError>| match test {
@@ -300,6 +346,8 @@ fn reading(
             continue;
         };
         let interval = fit.interval(place + 1, level)?;
+        let wide = fits.widened.as_ref().map_or(Ok(interval), |fit| fit.interval(place + 1, level))?;
+        let test = settled(fit.likelihood_ratio(&[place + 1]))?;
         let finite = |log: Option<f64>| log.map(f64::exp).filter(|odds| odds.is_finite());
         coefficients.push(Coefficient {
             term: term.word(),
@@ -314,7 +362,10 @@ fn reading(
             odds_ratio: log_odds.exp(),
             low: finite(interval.low),
             high: finite(interval.high),
-            p: settled(fit.likelihood_ratio(&[place + 1]))?.map(|test| test.p),
+            p: test.map(|test| test.p),
+            low_clustered: finite(wide.low),
+            high_clustered: finite(wide.high),
+            p_clustered: test.map(|test| p_over_design_effect(test.statistic, test.degrees, fits.effect())),
             log_odds,
             standard_error,
         });
@@ -326,13 +377,12 @@ fn reading(
             continue;
         }
         if let Some(test) = settled(fit.likelihood_ratio(&places))? {
-            tests.push(TermTest { term: term.word(), statistic: test.statistic, degrees: test.degrees, p: test.p });
+            let p_clustered = p_over_design_effect(test.statistic, test.degrees, fits.effect());
+            let (statistic, degrees, p) = (test.statistic, test.degrees, test.p);
+            tests.push(TermTest { term: term.word(), statistic, degrees, p, p_clustered });
         }
     }
-    let predicted = |values: &[f64]| -> Result<Predicted, FirthError> {
-        let found = fit.predict(&table.values(columns, values), level)?;
-        Ok(Predicted { rate: found.rate, low: found.low, high: found.high })
-    };
+    let predicted = |values: &[f64]| fits.predict(&table.values(columns, values), level);
     Ok(ModelReading {
         failures: counts.failures,
         shots: counts.shots,

@@ -80,6 +80,8 @@ pub(super) struct Table {
     groups: Vec<(Vec<f64>, Counts)>,
     /// Shots of which the log does not say all that the terms ask.
     pub(super) left_out: u64,
+    /// The size of the volley that a shot is in, on average over the shots: Σm²/Σm.
+    pub(super) mean_size: f64,
 }
 
 /// One column of the model.
@@ -110,6 +112,8 @@ impl Table {
         let needs_view = terms.iter().any(|term| matches!(term, Term::Number(_)));
         let mut counted: BTreeMap<Vec<Cell>, Counts> = BTreeMap::new();
         let mut left_out = 0;
+        let mut sizes: BTreeMap<u32, u64> = BTreeMap::new();
+        let volleys = ledger.columns().volley();
         for (row, class) in counted_rows(ledger, measure, filters) {
             let view = if needs_view { ledger.shot_at(row) } else { None };
             let cell = |(term, axis): (&Term, &Option<Axis<'_>>)| match (term, axis) {
@@ -123,11 +127,16 @@ impl Table {
                 _ => None,
             };
             match terms.iter().zip(&axes).map(cell).collect::<Option<Vec<Cell>>>() {
-                Some(cells) => tell(counted.entry(cells).or_default(), class),
+                Some(cells) => {
+                    tell(counted.entry(cells).or_default(), class);
+                    *sizes.entry(volleys.get(row).copied().unwrap_or(u32::MAX)).or_default() += 1;
+                }
                 None => left_out += 1,
             }
         }
-        Self::named(terms, &axes, counted, left_out)
+        let (squares, shots) = sizes.values().fold((0, 0), |(squares, shots), m| (squares + m * m, shots + m));
+        let mean_size = if shots == 0 { 1.0 } else { squares as f64 / shots as f64 };
+        Self { mean_size, ..Self::named(terms, &axes, counted, left_out) }
     }
 
     /// Puts names in the place of codes, which differ from device to device.
@@ -189,7 +198,7 @@ impl Table {
         };
         let groups =
             groups.iter().map(|(cells, counts)| (cells.iter().zip(&seen).map(value).collect(), *counts)).collect();
-        Self { terms: seen, groups, left_out }
+        Self { terms: seen, groups, left_out, mean_size: 1.0 }
     }
 
     /// Returns what all groups add up to.

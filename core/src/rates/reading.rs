@@ -3,7 +3,8 @@
 //! In JSON a number is null where it does not exist or is infinite; the counts beside it tell which.
 
 use embertally_stats::{
-    StatsError, TwoByTwo, barnard_exact, boschloo_exact, fisher_exact, newcombe_difference, odds_ratio, risk_ratio,
+    EffectiveCounts, StatsError, TwoByTwo, adjusted_difference, adjusted_stratified_test, barnard_exact,
+    boschloo_exact, fisher_exact, newcombe_difference, odds_ratio, risk_ratio,
 };
 use serde::Serialize;
 
@@ -89,6 +90,24 @@ pub struct PValues {
     pub barnard: Option<f64>,
 }
 
+/// What a comparison says when shots of one volley are alike.
+///
+/// Counts are divided by each group's design effect (Rao & Scott, Biometrics 48 (1992) 577–585): the difference with
+/// Newcombe's interval, never narrower than the plain one, and the chi-square with Yates' correction, never with a p below the exact one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ClusteredFigures {
+    /// By how much fewer shots of the first group count; 1 is not at all.
+    pub design_effect_first: f64,
+    /// The same of the second.
+    pub design_effect_second: f64,
+    /// The lower end of the widened interval for the difference.
+    pub low: f64,
+    /// The upper end.
+    pub high: f64,
+    /// The two-sided p-value.
+    pub p: f64,
+}
+
 /// One reading of the unresolved shots, compared.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Reading {
@@ -104,6 +123,8 @@ pub struct Reading {
     pub p_value: Option<f64>,
     /// By which test: `boschloo`, or `fisher` with more shots than that is made for.
     pub p_method: Option<&'static str>,
+    /// The same with shots of one volley alike.
+    pub clustered: Option<ClusteredFigures>,
     /// All p-values.
     pub p_values: Option<PValues>,
     /// The ratio of the rates.
@@ -120,7 +141,7 @@ pub(super) fn finite(value: f64) -> Option<f64> {
 }
 
 /// Compares two groups in one reading; the strata are added by the caller.
-pub(super) fn reading(first: Tally, second: Tally, level: f64) -> Result<Reading, StatsError> {
+pub(super) fn reading(first: Tally, second: Tally, effects: [f64; 2], level: f64) -> Result<Reading, StatsError> {
     let table = TwoByTwo::new(first.failures, first.shots, second.failures, second.shots)?;
     let mut reading = Reading {
         first,
@@ -129,6 +150,7 @@ pub(super) fn reading(first: Tally, second: Tally, level: f64) -> Result<Reading
         difference: None,
         p_value: None,
         p_method: None,
+        clustered: None,
         p_values: None,
         risk_ratio: None,
         odds_ratio: None,
@@ -165,8 +187,42 @@ pub(super) fn reading(first: Tally, second: Tally, level: f64) -> Result<Reading
         barnard,
     });
     reading.p_value = Some(boschloo.unwrap_or(fisher.two_sided));
+    reading.clustered = Some(clustered([first, second], effects, level, &reading)?);
     reading.p_method = Some(if boschloo.is_some() { "boschloo" } else { "fisher" });
     Ok(reading)
+}
+
+/// The comparison with counts divided by design effects, beside the plain one in `reading`.
+fn clustered(
+    tallies: [Tally; 2],
+    effects: [f64; 2],
+    level: f64,
+    reading: &Reading,
+) -> Result<ClusteredFigures, StatsError> {
+    let [first, second] = effective(tallies, effects)?;
+    let plain = reading.difference;
+    let (mut low, mut high) = plain.map_or((-1.0, 1.0), |d| (d.low, d.high));
+    let mut p = reading.p_value.unwrap_or(1.0);
+    if effects.iter().any(|d| *d > 1.0) {
+        let wide = adjusted_difference(first, second, level)?;
+        (low, high) = (low.min(wide.low), high.max(wide.high));
+        p = match adjusted_stratified_test(&[[first, second]]) {
+            Ok(test) => p.max(test.p_corrected),
+            // Nothing, or everything, failed: the exact test says 1 already.
+            Err(StatsError::NoInformativeStratum) => p,
+            Err(error) => return Err(error),
+        };
+    }
+    let [design_effect_first, design_effect_second] = effects;
+    Ok(ClusteredFigures { design_effect_first, design_effect_second, low, high, p })
+}
+
+/// Two groups' counts divided by their design effects.
+pub(super) fn effective([first, second]: [Tally; 2], [one, two]: [f64; 2]) -> Result<[EffectiveCounts; 2], StatsError> {
+    Ok([
+        EffectiveCounts::new(first.failures, first.shots, one)?,
+        EffectiveCounts::new(second.failures, second.shots, two)?,
+    ])
 }
 
 /// The unconditional tests are for small tables; with more shots Fisher's stands alone.

@@ -1,9 +1,12 @@
 //! Two groups compared within strata, so that unlike weathers or outings do not pass for unlike lots.
 
-use embertally_stats::{StatsError, TwoByTwo, breslow_day, cochran_mantel_haenszel, mantel_haenszel};
+use embertally_stats::{
+    StatsError, TwoByTwo, adjusted_odds_ratio, adjusted_stratified_test, breslow_day, cochran_mantel_haenszel,
+    mantel_haenszel,
+};
 use serde::Serialize;
 
-use super::reading::{Tally, finite};
+use super::reading::{Tally, effective, finite};
 
 /// One stratum.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -53,6 +56,18 @@ pub struct Homogeneity {
     pub degrees: usize,
 }
 
+/// What strata say when shots of one volley are alike: counts divided by each cell's design effect (Rao & Scott, Biometrics
+/// 48 (1992) 577–585), Cochran's test with continuity correction and the Robins–Breslow–Greenland interval; neither is sharper than the plain one.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct ClusteredStrata {
+    /// The lower end of the interval for the common odds ratio; null where there is none.
+    pub low: Option<f64>,
+    /// The upper end; null as above.
+    pub high: Option<f64>,
+    /// The p-value of the test that the groups fail alike within strata.
+    pub p: f64,
+}
+
 /// A comparison within strata.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Stratified {
@@ -66,7 +81,9 @@ pub struct Stratified {
     pub odds_ratio: Option<CommonOdds>,
     /// The test that the groups fail alike within strata.
     pub test: Option<StratumTest>,
-    /// The test that the strata agree.
+    /// The odds ratio's interval and the test with shots of one volley alike.
+    pub clustered: Option<ClusteredStrata>,
+    /// The test that the strata agree; it takes shots as independent, and so finds disagreement too easily.
     pub homogeneity: Option<Homogeneity>,
     /// Why the strata cannot be tested for agreement, if they cannot.
     pub homogeneity_refusal: Option<String>,
@@ -84,10 +101,17 @@ fn or_refusal<T>(answer: Result<T, StatsError>) -> Result<(Option<T>, Option<Str
 }
 
 /// Compares two groups within strata.
-pub(super) fn stratified(tallies: Vec<(Option<String>, Tally, Tally)>, level: f64) -> Result<Stratified, StatsError> {
+pub(super) fn stratified(
+    tallies: Vec<(Option<String>, [Tally; 2], [f64; 2])>,
+    level: f64,
+) -> Result<Stratified, StatsError> {
     let mut tables = Vec::with_capacity(tallies.len());
     let mut strata = Vec::with_capacity(tallies.len());
-    for (name, first, second) in tallies {
+    let mut shrunk = Vec::with_capacity(tallies.len());
+    let mut is_clustered = false;
+    for (name, [first, second], effects) in tallies {
+        shrunk.push(effective([first, second], effects)?);
+        is_clustered |= effects.iter().any(|d| *d > 1.0);
         let table = TwoByTwo::new(first.failures, first.shots, second.failures, second.shots)?;
         strata.push(Stratum { name, first, second, informative: table.is_informative() });
         tables.push(table);
@@ -95,6 +119,21 @@ pub(super) fn stratified(tallies: Vec<(Option<String>, Tally, Tally)>, level: f6
     let (odds, refusal) = or_refusal(mantel_haenszel(&tables, level))?;
     let (test, _) = or_refusal(cochran_mantel_haenszel(&tables))?;
     let (alike, homogeneity_refusal) = or_refusal(breslow_day(&tables))?;
+    let interval = odds.and_then(|odds| odds.interval);
+    let clustered = match test.as_ref() {
+        Some(test) if is_clustered => {
+            let wide = adjusted_odds_ratio(&shrunk, level)?.interval;
+            let ends = interval.zip(wide).map(|(plain, wide)| (plain.0.min(wide.0), plain.1.max(wide.1)));
+            let p = test.p_corrected.max(adjusted_stratified_test(&shrunk)?.p_corrected);
+            Some(ClusteredStrata { low: ends.map(|e| e.0), high: ends.and_then(|e| finite(e.1)), p })
+        }
+        Some(test) => Some(ClusteredStrata {
+            low: interval.map(|e| e.0),
+            high: interval.and_then(|e| finite(e.1)),
+            p: test.p_corrected,
+        }),
+        None => None,
+    };
     Ok(Stratified {
         informative: strata.iter().filter(|s| s.informative).count(),
         strata,
@@ -110,6 +149,7 @@ pub(super) fn stratified(tallies: Vec<(Option<String>, Tally, Tally)>, level: f6
             statistic_corrected: test.statistic_corrected,
             p_corrected: test.p_corrected,
         }),
+        clustered,
         homogeneity: alike.map(|alike| Homogeneity {
             statistic: alike.statistic_tarone,
             p: alike.p_tarone,

@@ -6,6 +6,7 @@ use super::*;
 use crate::facts::*;
 use crate::ledger::{Ledger, Measure, WeatherField};
 
+mod alike;
 mod comparing;
 mod delaying;
 mod watching;

@@ -50,5 +50,18 @@ fn main() {
         })
         .collect();
     let firth = least(5, 1, || firth_logistic(&groups).map_or(0.0, |f| f.coefficients.iter().sum()));
-    println!("{{\"exact\": {exact}, \"fisher\": {fisher}, \"beta_binomial\": {beta}, \"firth\": {firth}}}");
+    // The whole answer: the fit, the profile interval of every term but the constant, and the test of each.
+    let whole = least(5, 1, || {
+        let Ok(fit) = firth_logistic(&groups) else { return 0.0 };
+        (1..10)
+            .map(|term| {
+                let interval = fit.interval(term, 0.95).ok();
+                let p = fit.likelihood_ratio(&[term]).map_or(0.0, |test| test.p);
+                p + interval.and_then(|i| Some(i.low? + i.high?)).unwrap_or(0.0)
+            })
+            .sum()
+    });
+    println!(
+        "{{\"exact\": {exact}, \"fisher\": {fisher}, \"beta_binomial\": {beta}, \"firth\": {firth}, \"firth_whole\": {whole}}}"
+    );
 }

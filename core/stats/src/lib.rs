@@ -10,6 +10,7 @@
 //! | How many shots prove a reliability, from an endless supply or from one lot? | [`shots_to_prove`], [`shots_to_prove_in_lot`] |
 //! | What have the shots so far proved? | [`confidence_proved`], [`most_bad_in_lot`] |
 //! | Shots of one volley are alike: how much less do they say? | [`beta_binomial`], [`anova_correlation`], [`correlation`], [`widened_interval`] |
+//! | And whether two groups differ then? | [`adjusted_difference`], [`adjusted_stratified_test`], [`adjusted_odds_ratio`], [`adjusted_trend`] |
 //! | Do two groups differ, by how much, by chance? | [`newcombe_difference`], [`risk_ratio`], [`odds_ratio`], [`fisher_exact`], [`boschloo_exact`], [`barnard_exact`] |
 //! | And across weathers or outings? | [`cochran_mantel_haenszel`], [`mantel_haenszel`], [`breslow_day`] |
 //! | Do failures rise with age or temperature? | [`cochran_armitage`] |
@@ -73,8 +74,10 @@ mod unconditional;
 
 pub use agreement::{AgreementError, CohenKappa, FleissKappa, cohen_kappa, fleiss_kappa};
 pub use clusters::{
-    Cluster, ClusterBasis, ClusterCounts, ClusterRule, ClusterTable, Correlation, IntraClusterFit, MAX_CLUSTER_TRIALS,
-    WidenedInterval, anova_correlation, beta_binomial, correlation, widened_interval,
+    AdjustedTest, Cluster, ClusterBasis, ClusterCounts, ClusterRule, ClusterTable, Correlation, EffectiveCounts,
+    IntraClusterFit, MAX_CLUSTER_TRIALS, WidenedInterval, adjusted_difference, adjusted_odds_ratio,
+    adjusted_stratified_test, adjusted_trend, anova_correlation, beta_binomial, correlation, p_over_design_effect,
+    widened_interval,
 };
 pub use cusum::BernoulliCusum;
 pub use error::{MAX_TRIALS, StatsError};

@@ -70,6 +70,15 @@ pub(crate) fn upper(z: f64) -> f64 {
     if z > 0.0 { tail } else { 1.0 - tail }
 }
 
+/// Returns the smaller tail at `z`, of more than |z|, and the density there; for |z| up to about 8, where z² needs no
+/// splitting, and at the infinities.
+pub(crate) fn tail_and_density(z: f64) -> (f64, f64) {
+    let z = z.abs();
+    let bell = (-0.5 * z * z).exp();
+    let tail = if z <= NEAR { 0.5 - around_zero(z) } else { bell * scaled_tail(z) };
+    (tail, TOP * bell)
+}
+
 /// Returns the probability of at most `z`.
 pub(crate) fn lower(z: f64) -> f64 {
     upper(-z)

@@ -107,9 +107,13 @@ pub fn mantel_haenszel(strata: &[TwoByTwo], confidence: f64) -> Result<MantelHae
     if used.is_empty() {
         return Err(StatsError::NoInformativeStratum);
     }
+    Ok(odds_of_cells(used.into_iter().map(TwoByTwo::cells), confidence))
+}
+
+/// The same of cells a, b, c, d that need not be whole; every stratum is informative.
+pub(crate) fn odds_of_cells(strata: impl Iterator<Item = [f64; 4]>, confidence: f64) -> MantelHaenszel {
     let (mut r, mut s, mut pr, mut mixed, mut qs) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for stratum in used {
-        let [a, b, c, d] = stratum.cells();
+    for [a, b, c, d] in strata {
         let n = a + b + c + d;
         let (r_i, s_i, p_i, q_i) = (a * d / n, b * c / n, (a + d) / n, (b + c) / n);
         r += r_i;
@@ -119,15 +123,15 @@ pub fn mantel_haenszel(strata: &[TwoByTwo], confidence: f64) -> Result<MantelHae
         qs += q_i * s_i;
     }
     if s == 0.0 {
-        return Ok(MantelHaenszel { value: f64::INFINITY, interval: None });
+        return MantelHaenszel { value: f64::INFINITY, interval: None };
     }
     if r == 0.0 {
-        return Ok(MantelHaenszel { value: 0.0, interval: None });
+        return MantelHaenszel { value: 0.0, interval: None };
     }
     let value = r / s;
     let variance = (pr / (r * r) + mixed / (r * s) + qs / (s * s)) / 2.0;
     let width = normal_upper_quantile((1.0 - confidence) / 2.0) * variance.sqrt();
-    Ok(MantelHaenszel { value, interval: Some((value * (-width).exp(), value * width.exp())) })
+    MantelHaenszel { value, interval: Some((value * (-width).exp(), value * width.exp())) }
 }
 
 /// Returns the Breslow–Day test of homogeneous odds ratios, with and without Tarone's correction.

@@ -1,5 +1,7 @@
 //! Strings and thresholds with the real binary: the facts of the trade, from the log to the answer.
 
+mod readings;
+
 use embertally_tests::Device;
 
 /// A device with two types, a lot of each, and a module whose voltage is known.

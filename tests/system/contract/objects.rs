@@ -23,6 +23,7 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("volley 2f1x KB-104:1-3 -f visco -w parallel", &["saved", "volley", "shots", "failed_or_not_tried", "unlit"]),
     ("sight {volley} 3f --observer Marlo", &["saved", "volley", "corrected"]),
     ("rule shot {volley}:3 --ignition failed --reason 'as the clip shows'", &["saved", "shot", "corrected", "kept"]),
+    ("bridge {volley}:3 --ohm 1.62", &["saved", "shot", "fact", "counts", "shows", "cause", "reason", "caution"]),
     ("weather --temperature 12", &["saved", "fact"]),
     ("safe {volley}:3", &["saved", "shots", "cleared", "facts"]),
     ("safe --undo {volley}:3", &["saved", "withdrawn", "live_again"]),

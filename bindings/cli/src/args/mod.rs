@@ -65,6 +65,8 @@ pub(crate) enum Command {
     Sight(SightArgs),
     /// Decide a dispute, a cause, or whether two volleys are one
     Rule(RuleArgs),
+    /// Log a reading of a failed shot's bridge, taken afterwards
+    Bridge(crate::commands::BridgeArgs),
     /// Take back a fact; it stays visible and no longer counts
     Withdraw(WithdrawArgs),
     /// Log a weather reading, or a file of them

@@ -29,6 +29,18 @@ pub(crate) enum TypeAction {
         /// Firing impulse, millijoule an ohm
         #[arg(long, value_name = "MJ/OHM")]
         impulse: Option<f64>,
+        /// Standard deviation of the firing impulse, millijoule an ohm
+        #[arg(long, value_name = "MJ/OHM")]
+        impulse_spread: Option<f64>,
+        /// Mean lag from ignition to the opening of the bridge, milliseconds
+        #[arg(long, value_name = "MS")]
+        lag_ms: Option<f64>,
+        /// Standard deviation of the lag, milliseconds
+        #[arg(long, value_name = "MS")]
+        lag_spread_ms: Option<f64>,
+        /// How far a sound bridge may be from --bridge-ohm either way, ohm [default: a quarter of it]
+        #[arg(long, value_name = "OHM")]
+        bridge_tolerance_ohm: Option<f64>,
         /// Where the values come from
         #[arg(long)]
         source: Option<String>,

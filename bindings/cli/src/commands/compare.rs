@@ -139,7 +139,7 @@ fn print_comparison(found: &Comparison) -> Result<(), CliError> {
     line("")?;
     let readings = named_readings(found);
     let rows: Vec<Vec<String>> = readings.iter().map(|(name, r)| reading_row(name, r)).collect();
-    line(&table(&["unresolved as", "difference", "odds ratio", "p"], &[], rows))?;
+    line(&table(&["unresolved as", "difference", "volleys alike", "odds ratio", "p", "volleys alike"], &[], rows))?;
     for (name, reading) in &readings {
         if let (Some(by), Some(strata)) = (found.by, &reading.strata) {
             print_strata(found, by, name, strata)?;
@@ -149,7 +149,17 @@ fn print_comparison(found: &Comparison) -> Result<(), CliError> {
     for said in &found.sentences {
         line(said)?;
     }
-    say("Shots of one volley are taken as independent; where they are not, less is known than this says.");
+    say(match found.volleys.basis {
+        "singles" => "No volley has two shots that count, so shots are taken as independent.",
+        "estimated" => {
+            "Shots of one volley are alike: the columns with volleys alike divide counts by the design effect. Odds ratio and \
+             exact tests take shots as independent."
+        }
+        _ => {
+            "Too few volleys tell how alike their shots are: in the columns with volleys alike each volley counts as one shot. \
+             Odds ratio and exact tests take shots as independent."
+        }
+    });
     say(&format!("\n{CAUTION}"));
     Ok(())
 }
@@ -182,7 +192,12 @@ fn reading_row(name: &str, reading: &Reading) -> Vec<String> {
         },
         _ => "unknown".to_owned(),
     };
-    vec![name.to_owned(), difference, odds, p]
+    let alike = reading.clustered.map_or_else(
+        || ["unknown".to_owned(), "unknown".to_owned()],
+        |c| [format!("{} to {}", points(c.low), points(c.high)), format!("{:.4}", c.p)],
+    );
+    let [range, p_alike] = alike;
+    vec![name.to_owned(), difference, range, odds, p, p_alike]
 }
 
 fn print_strata(found: &Comparison, by: &str, reading: &str, strata: &Stratified) -> Result<(), CliError> {
@@ -205,10 +220,13 @@ fn print_strata(found: &Comparison, by: &str, reading: &str, strata: &Stratified
             (Some(low), high) => ratio(odds.value, low, high),
             _ => format!("{}, without an interval", odds.value.map_or("infinite".to_owned(), |v| format!("{v:.2}"))),
         };
-        line(&format!("Common odds ratio: {interval}."))?;
+        let ends = strata.clustered.and_then(|c| Some((c.low?, c.high?)));
+        let alike = ends.map_or_else(String::new, |(low, high)| format!("; with volleys alike {low:.2} to {high:.2}"));
+        line(&format!("Common odds ratio: {interval}{alike}."))?;
     }
     if let Some(test) = strata.test {
-        line(&format!("Cochran–Mantel–Haenszel: chi-square {:.2}, p {:.4}.", test.statistic, test.p))?;
+        let alike = strata.clustered.map_or_else(String::new, |c| format!("; with volleys alike p {:.4}", c.p));
+        line(&format!("Cochran–Mantel–Haenszel: chi-square {:.2}, p {:.4}{alike}.", test.statistic, test.p))?;
     }
     if let Some(alike) = strata.homogeneity {
         let (statistic, p, degrees) = (alike.statistic, alike.p, alike.degrees);

@@ -1,6 +1,7 @@
 //! The commands, one subject a file.
 
 mod apart;
+mod bridge;
 mod compare;
 mod crew;
 mod decide;
@@ -35,6 +36,7 @@ use crate::args::{Cli, Command};
 use crate::error::CliError;
 use crate::session::Session;
 
+pub(crate) use bridge::BridgeArgs;
 pub(crate) use compare::CompareArgs;
 pub(crate) use delays::DelaysArgs;
 pub(crate) use field::{print_disputes, print_live};
@@ -123,6 +125,7 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Volley(args) => volley::volley(context, &args),
         Command::Sight(args) => volley::sight(context, &args),
         Command::Rule(args) => decide::rule(context, &args),
+        Command::Bridge(args) => bridge::bridge(context, &args),
         Command::Withdraw(args) => decide::withdraw(context, &args),
         Command::Weather(args) => decide::weather(context, &args),
         Command::Safe(args) => decide::safe(context, &args),

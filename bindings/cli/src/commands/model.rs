@@ -3,7 +3,7 @@
 use clap::Args;
 use embertally_core::ledger::Measure;
 use embertally_core::rates::{
-    Coefficient, Model, ModelError, ModelReading, ModelRequest, Predicted, Term, model as fit_model,
+    Coefficient, Model, ModelError, ModelReading, ModelRequest, Predicted, Term, VolleyCorrelation, model as fit_model,
 };
 
 use super::Context;
@@ -84,13 +84,15 @@ fn row(c: &Coefficient) -> Vec<String> {
         c.term.to_owned(),
         c.kind.clone().or_else(|| c.per.as_ref().map(|per| format!("{per} more"))).unwrap_or_default(),
         odds(c.odds_ratio),
+        format!("{} to {}", bound(c.low_clustered), bound(c.high_clustered)),
+        c.p_clustered.map_or_else(|| "unknown".to_owned(), |p| format!("{p:.4}")),
         format!("{} to {}", bound(c.low), bound(c.high)),
         c.p.map_or_else(|| "unknown".to_owned(), |p| format!("{p:.4}")),
     ]
 }
 
 fn expected(p: &Predicted) -> String {
-    format!("{} ({} to {})", percent(p.rate), percent(p.low), percent(p.high))
+    format!("{} ({} to {})", percent(p.rate), percent(p.low_clustered), percent(p.high_clustered))
 }
 
 fn print_reading(reading: &ModelReading) -> Result<(), CliError> {
@@ -102,15 +104,35 @@ fn print_reading(reading: &ModelReading) -> Result<(), CliError> {
     ))?;
     if !reading.coefficients.is_empty() {
         let rows = reading.coefficients.iter().map(row).collect();
-        line(&table(&["term", "against the reference", "odds ratio", "interval", "p"], &[2, 4], rows))?;
+        line(&table(
+            &["term", "against the reference", "odds ratio", "interval", "p", "if independent", "p"],
+            &[2, 4, 6],
+            rows,
+        ))?;
     }
     for test in reading.tests.iter().filter(|test| test.degrees > 1) {
-        line(&format!("{} as a whole: p {:.4} ({} coefficients).", test.term, test.p, test.degrees))?;
+        line(&format!("{} as a whole: p {:.4} ({} coefficients).", test.term, test.p_clustered, test.degrees))?;
     }
     if let Some(prediction) = &reading.prediction {
         line(&format!("Expected there: {}.", expected(prediction)))?;
     }
     Ok(())
+}
+
+/// Says what is taken of shots of one volley.
+fn alike(volleys: &VolleyCorrelation, effect: f64) -> String {
+    match volleys.basis {
+        "singles" => "No volley has two shots that count, so shots are taken as independent.".to_owned(),
+        "estimated" => format!(
+            "Shots of one volley are alike, so {effect:.1} shots count as one: intervals and p are widened by that, beside \
+             them as if shots were independent. No method for this model with clusters is established; the profile is \
+             lowered by the design effect."
+        ),
+        _ => format!(
+            "Too few volleys tell how alike their shots are, so each counts as about one shot ({effect:.1} shots as one): \
+             intervals and p are widened by that, beside them as if shots were independent."
+        ),
+    }
 }
 
 fn print_model(found: &Model) -> Result<(), CliError> {
@@ -140,9 +162,10 @@ fn print_model(found: &Model) -> Result<(), CliError> {
     for what in &found.redundant {
         say(&format!("Left out of the model: {what}; the other terms say it already."));
     }
+    say(&alike(&found.volleys, found.design_effect));
     say(
-        "What failures go with need not be why. Shots of one volley are taken as independent; where they are not, less \
-         is known than this says. Predictions are drawn a little towards one half, so small rates come out too high.",
+        "What failures go with need not be why. Predictions are drawn a little towards one half, so small rates come out too \
+         high.",
     );
     say(&format!("\n{CAUTION}"));
     Ok(())

@@ -1,8 +1,8 @@
 //! The crew's register: igniter types, lots, fuses, firing modules, outings.
 
 use embertally_core::facts::{
-    Capacitance, Current, Date, Fact, FactId, FiringModule, Fuse, FuseId, FuseKind, IgniterType, Impulse, Lot, LotId,
-    ModuleId, Outing, OutingId, OutingKind, RegisterId, Resistance, SourceKind, TypeId, Voltage,
+    Capacitance, Current, Date, Fact, FactId, FiringModule, Fuse, FuseId, FuseKind, IgniterType, Impulse, Lag, Lot,
+    LotId, ModuleId, Outing, OutingId, OutingKind, RegisterId, Resistance, SourceKind, TypeId, Voltage,
 };
 use embertally_core::ledger::{Ledger, Registered};
 use serde_json::{Value, json};
@@ -110,7 +110,19 @@ fn opened<A>(context: &Context, action: Option<&A>) -> Result<Session, CliError>
 pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliError> {
     let (mut session, ledger) = ledger(context, args.action.as_ref())?;
     let register = ledger.register();
-    let Some(TypeAction::Add { name, bridge_ohm, no_fire_a, all_fire_a, series_a, impulse, source }) = args.action
+    let Some(TypeAction::Add {
+        name,
+        bridge_ohm,
+        no_fire_a,
+        all_fire_a,
+        series_a,
+        impulse,
+        impulse_spread,
+        lag_ms,
+        lag_spread_ms,
+        bridge_tolerance_ohm,
+        source,
+    }) = args.action
     else {
         let rows = register.types().iter().map(|(_, t)| {
             let t = &t.value;
@@ -121,11 +133,27 @@ pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliE
                 json!(t.all_fire_current.map(|v| v.as_f64())),
                 json!(t.series_current.map(|v| v.as_f64())),
                 json!(t.firing_impulse.map(|v| v.as_f64())),
+                json!(t.impulse_spread.map(|v| v.as_f64())),
+                json!(t.lag.map(|v| v.as_f64())),
+                json!(t.lag_spread.map(|v| v.as_f64())),
+                json!(t.bridge_tolerance.map(|v| v.as_f64())),
                 json!(t.source),
             ]
         });
-        let headers = ["type", "bridge ohm", "no-fire A", "all-fire A", "series A", "impulse mJ per ohm", "source"];
-        return list(context, &headers, &[1, 2, 3, 4, 5], rows.collect());
+        let headers = [
+            "type",
+            "bridge ohm",
+            "no-fire A",
+            "all-fire A",
+            "series A",
+            "impulse mJ per ohm",
+            "impulse spread",
+            "lag ms",
+            "lag spread ms",
+            "bridge tolerance ohm",
+            "source",
+        ];
+        return list(context, &headers, &[1, 2, 3, 4, 5, 6, 7, 8, 9], rows.collect());
     };
     let name = name_given(&name)?;
     let known = register.types().get(TypeId::named(&name));
@@ -141,6 +169,13 @@ pub(super) fn igniter_type(context: &Context, args: TypeArgs) -> Result<(), CliE
             .or(old.and_then(|o| o.series_current)),
         firing_impulse: measure(impulse, "firing impulse in mJ/ohm", Impulse::from_f64)?
             .or(old.and_then(|o| o.firing_impulse)),
+        impulse_spread: measure(impulse_spread, "spread of the firing impulse in mJ/ohm", Impulse::from_f64)?
+            .or(old.and_then(|o| o.impulse_spread)),
+        lag: measure(lag_ms, "lag in milliseconds", Lag::from_f64)?.or(old.and_then(|o| o.lag)),
+        lag_spread: measure(lag_spread_ms, "spread of the lag in milliseconds", Lag::from_f64)?
+            .or(old.and_then(|o| o.lag_spread)),
+        bridge_tolerance: measure(bridge_tolerance_ohm, "tolerance in ohm", Resistance::from_f64)?
+            .or(old.and_then(|o| o.bridge_tolerance)),
         source: source.or_else(|| old.and_then(|o| o.source.clone())),
         name,
     };

@@ -24,7 +24,8 @@ fn test(reading: &TrendReading, unit: &str) -> String {
     match (reading.z, reading.p, reading.slope) {
         (Some(z), Some(p), Some(slope)) => {
             let points = format!("{:+.2} points for 1 {unit} more", 100.0 * slope).replace('-', "−");
-            format!("z {z:.2}, p {p:.4}; {points} (Cochran–Armitage).")
+            let alike = reading.p_clustered.unwrap_or(p);
+            format!("z {z:.2}, p {p:.4} (with volleys alike {alike:.4}); {points} (Cochran–Armitage).")
         }
         _ => format!("nothing can be said: {}.", reading.refusal.as_deref().unwrap_or("no shots")),
     }
@@ -49,7 +50,9 @@ fn print_trend(found: &TrendFound) -> Result<(), CliError> {
     if found.left_out > 0 {
         say(&format!("Left out: {} of which the log does not say the {}.", found.left_out, found.trend));
     }
-    say("Shots of one volley are taken as independent; where they are not, less is known than this says.");
+    say(
+        "Shots of one volley are alike: the p-value with volleys alike divides the counts at each score by their design effect.",
+    );
     say(&format!("\n{CAUTION}"));
     Ok(())
 }

@@ -93,6 +93,10 @@ pub(super) fn register() -> Result<Vec<Fact>, CliError> {
             all_fire_current: Some(Current(all_fire)),
             series_current: Some(Current(series)),
             firing_impulse: Some(Impulse(impulse)),
+            impulse_spread: None,
+            lag: None,
+            lag_spread: None,
+            bridge_tolerance: None,
             source: Some("invented for the demo".to_owned()),
         })
     };

@@ -2,6 +2,7 @@
 
 mod chances;
 mod firing;
+mod live;
 mod networks;
 mod trade;
 

@@ -1,6 +1,6 @@
 //! CBOR to facts. The numbers here are those of `entry.cddl`.
 
-use super::super::decision::{MadeSafe, Match, Ruling, Withdrawal};
+use super::super::decision::{Bridge, BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
 use super::super::id::{
@@ -10,7 +10,7 @@ use super::super::outing::{Conditions, Outing, Reading};
 use super::super::register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};
 use super::super::time::{Date, Moment};
 use super::super::units::{
-    Capacitance, CrossSection, Current, Humidity, Impulse, Length, Resistance, Temperature, Voltage, WindSpeed,
+    Capacitance, CrossSection, Current, Humidity, Impulse, Lag, Length, Resistance, Temperature, Voltage, WindSpeed,
 };
 use super::super::volley::{Shot, Sighting, Sightings, Volley, Wiring};
 use super::super::words::{
@@ -72,6 +72,7 @@ fn fact(own: EntryId, r: &mut Reader<'_>) -> Read<Stated> {
         20 => Fact::Leaving(crew::read_leaving(own, r)?),
         21 => Fact::Seal(crew::read_seal(r)?),
         22 => Fact::Vouching(crew::read_vouching(r)?),
+        15 => Fact::BridgeReading(bridge_reading(own, r)?),
         _ => {
             r.skip()?;
             Fact::Unknown { kind }
@@ -123,15 +124,7 @@ fn person_id(r: &mut Reader<'_>) -> Read<PersonId> {
 
 fn igniter_type(r: &mut Reader<'_>) -> Read<IgniterType> {
     let mut name = None;
-    let mut f = IgniterType {
-        name: String::new(),
-        bridge_resistance: None,
-        no_fire_current: None,
-        all_fire_current: None,
-        series_current: None,
-        firing_impulse: None,
-        source: None,
-    };
+    let mut f = IgniterType::named("");
     r.fields(|key, r| {
         match key {
             1 => name = Some(r.text()?),
@@ -141,6 +134,10 @@ fn igniter_type(r: &mut Reader<'_>) -> Read<IgniterType> {
             5 => f.series_current = Some(Current(r.uint("a series current")?)),
             6 => f.firing_impulse = Some(Impulse(r.uint("a firing impulse")?)),
             7 => f.source = Some(r.text()?),
+            8 => f.impulse_spread = Some(Impulse(r.uint("the spread of a firing impulse")?)),
+            9 => f.lag = Some(Lag(r.uint("a lag")?)),
+            10 => f.lag_spread = Some(Lag(r.uint("the spread of a lag")?)),
+            11 => f.bridge_tolerance = Some(Resistance(r.uint("the tolerance of a bridge resistance")?)),
             _ => return Ok(false),
         }
         Ok(true)
@@ -493,4 +490,36 @@ fn withdrawal(own: EntryId, r: &mut Reader<'_>) -> Read<Withdrawal> {
         Ok(true)
     })?;
     Ok(Withdrawal { fact: r.need(fact, "the fact withdrawn")?, reason: r.need(reason, "a reason")? })
+}
+
+/// An open bridge is said outright: a missing value must never read as one.
+fn bridge(r: &mut Reader<'_>) -> Read<Bridge> {
+    let parts = r.array()?;
+    match (parts, r.u64()?) {
+        (2, 0) => Ok(Bridge::Measured(Resistance(r.uint("a bridge resistance")?))),
+        (1, 1) => Ok(Bridge::Open),
+        _ => Err(r.wrong("a bridge is [0, milliohm] or [1]")),
+    }
+}
+
+fn bridge_reading(own: EntryId, r: &mut Reader<'_>) -> Read<BridgeReading> {
+    let (mut shot, mut shown, mut at, mut instrument, mut by) = (None, None, None, None, None);
+    r.fields(|key, r| {
+        match key {
+            1 => shot = Some(shot_id(own, r)?),
+            2 => shown = Some(bridge(r)?),
+            3 => at = Some(moment(r)?),
+            4 => instrument = Some(r.text()?),
+            5 => by = Some(person_id(r)?),
+            _ => return Ok(false),
+        }
+        Ok(true)
+    })?;
+    Ok(BridgeReading {
+        shot: r.need(shot, "the shot measured")?,
+        bridge: r.need(shown, "what the tester showed")?,
+        at: r.need(at, "the time of a bridge reading")?,
+        instrument,
+        by,
+    })
 }

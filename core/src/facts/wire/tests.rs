@@ -131,6 +131,10 @@ fn fact() -> impl Strategy<Value = Fact> {
                 all_fire_current: a.map(Current),
                 series_current: s.map(Current),
                 firing_impulse: i.map(Impulse),
+                impulse_spread: n.map(Impulse),
+                lag: a.map(Lag),
+                lag_spread: r.map(Lag),
+                bridge_tolerance: s.map(Resistance),
                 source,
             })
         ),
@@ -197,6 +201,15 @@ fn fact() -> impl Strategy<Value = Fact> {
         (id16(), moment(), conditions(), proptest::option::of(text())).prop_map(|(o, at, conditions, source)| {
             Fact::Reading(Reading { outing: OutingId::from_bytes(o), at, conditions, source })
         }),
+        (shot_id(), small(), moment(), proptest::option::of(text()), person()).prop_map(
+            |(shot, milliohm, at, instrument, by)| Fact::BridgeReading(BridgeReading {
+                shot,
+                bridge: milliohm.map_or(Bridge::Open, |v| Bridge::Measured(Resistance(v))),
+                at,
+                instrument,
+                by,
+            })
+        ),
         (fact_id(), text()).prop_map(|(fact, reason)| Fact::Withdrawal(Withdrawal { fact, reason })),
         crew_fact(),
     ]

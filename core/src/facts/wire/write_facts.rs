@@ -1,6 +1,6 @@
 //! Facts to CBOR. The numbers here are those of `entry.cddl`; they are never used again for anything else.
 
-use super::super::decision::{MadeSafe, Match, Ruling, Withdrawal};
+use super::super::decision::{Bridge, BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
 use super::super::id::{EntryId, FactId, ShotId, VolleyId};
@@ -39,6 +39,7 @@ fn fact(own: EntryId, stated: &Stated) -> Vec<u8> {
         Fact::Leaving(f) => (20, crew::leaving(own, f)),
         Fact::Seal(f) => (21, crew::seal(f)),
         Fact::Vouching(f) => (22, crew::vouching(f)),
+        Fact::BridgeReading(f) => (15, bridge_reading(own, f)),
         // Read from a newer program's entry; such an entry's own bytes are passed on, never these.
         Fact::Unknown { kind } => (*kind, Fields::new().finish()),
     };
@@ -76,6 +77,10 @@ fn igniter_type(f: &IgniterType) -> Vec<u8> {
         .opt_uint(5, f.series_current.map(|v| v.0))
         .opt_uint(6, f.firing_impulse.map(|v| v.0))
         .opt_text(7, f.source.as_ref())
+        .opt_uint(8, f.impulse_spread.map(|v| v.0))
+        .opt_uint(9, f.lag.map(|v| v.0))
+        .opt_uint(10, f.lag_spread.map(|v| v.0))
+        .opt_uint(11, f.bridge_tolerance.map(|v| v.0))
         .finish()
 }
 
@@ -265,4 +270,18 @@ fn made_safe(own: EntryId, f: &MadeSafe) -> Vec<u8> {
 
 fn withdrawal(own: EntryId, f: &Withdrawal) -> Vec<u8> {
     Fields::new().raw(1, &fact_id(own, f.fact)).text(2, &f.reason).finish()
+}
+
+fn bridge_reading(own: EntryId, f: &BridgeReading) -> Vec<u8> {
+    let bridge = match f.bridge {
+        Bridge::Measured(resistance) => ints(&[0, resistance.0.into()]),
+        Bridge::Open => ints(&[1]),
+    };
+    Fields::new()
+        .raw(1, &shot_id(own, f.shot))
+        .raw(2, &bridge)
+        .raw(3, &moment(f.at))
+        .opt_text(4, f.instrument.as_ref())
+        .opt_bytes(5, f.by.as_ref().map(|v| v.as_bytes()))
+        .finish()
 }

@@ -1,7 +1,7 @@
 //! Failed shots of volleys: what is booked to whom, and when it is settled.
 
 use super::*;
-use crate::facts::Cause;
+use crate::facts::{Cause, IgniterType, Lot, Resistance, TypeId};
 
 fn on(module: &str, v: Volley) -> Volley {
     Volley { module: Some(ModuleId::named(module)), ..v }
@@ -72,4 +72,78 @@ fn strings_of_a_series_parallel_volley_are_judged_each_by_itself() {
     let opened = Some((Cause::Unresolved, Grounds::StringOpened));
     let dead = Some((Cause::Unresolved, Grounds::OtherStringsFired));
     assert_eq!(causes(&mut c, v, 5), [None, opened, dead, dead, dead]);
+}
+
+fn typed(c: &mut Crew, milliohm: u32) -> FactId {
+    let lot = Lot {
+        mark: "A-17".to_owned(),
+        igniter_type: Some(TypeId::named("slim")),
+        made_on: None,
+        use_by: None,
+        count: None,
+        storage: None,
+    };
+    c.state(1, Fact::Lot(lot));
+    let stated = IgniterType { bridge_resistance: Some(Resistance(milliohm)), ..IgniterType::named("slim") };
+    c.state(1, Fact::IgniterType(stated))
+}
+
+fn ohm(milliohm: u32) -> Bridge {
+    Bridge::Measured(Resistance(milliohm))
+}
+
+#[test]
+fn readings_of_the_bridges_settle_a_broken_string() {
+    let mut c = Crew::new();
+    let slim = typed(&mut c, 1_600);
+    let units = ["1", "2", "3", "4", "5", "6"].map(shot).to_vec();
+    let string = c.volley(1, Volley { at: Some(minute(10)), ..on("red", volley(Wiring::Series, units)) });
+    c.see(1, string, vec![fired(1), failed(2), failed(3), failed(4), failed(5), failed(6)]);
+    c.state(1, reading(at(string, 2), ohm(1_700), 40));
+    c.state(1, reading(at(string, 3), Bridge::Open, 40));
+    c.state(1, reading(at(string, 4), ohm(9_000), 40));
+    c.state(1, reading(at(string, 5), ohm(1_600), 40));
+    let second = c.state(2, reading(at(string, 5), Bridge::Open, 41));
+    // Before the volley: it says how the igniter was, not how it came out of it.
+    c.state(1, reading(at(string, 6), ohm(1_600), 9));
+    let whole = Some((Cause::BrokenString, Grounds::BridgeWholeAfterMate));
+    let open = Some((Cause::Igniter, Grounds::BridgeOpen));
+    let outside = Some((Cause::Unresolved, Grounds::BridgeOutside));
+    let both = Some((Cause::Unresolved, Grounds::BridgeDisputed));
+    let unread = Some((Cause::Unresolved, Grounds::StringOpened));
+    assert_eq!(causes(&mut c, string, 6), [None, whole, open, outside, both, unread]);
+    assert_eq!([2, 3, 4].map(|n| c.ignition(at(string, n))), [Class::NotCounted, Class::Failure, Class::Unresolved]);
+    let fields: Vec<_> = c.settled().disputes().iter().map(|d| (d.field, d.said.len())).collect();
+    assert_eq!(fields, [("bridge", 2)]);
+    // None of it takes a shot off the live list.
+    assert_eq!(c.settled().live().len(), 5);
+    c.withdraw(second);
+    assert_eq!(causes(&mut c, string, 6)[4], whole);
+    assert!(c.settled().disputes().is_empty());
+    // The type is corrected: what was as stated is so no longer.
+    let thick = IgniterType { bridge_resistance: Some(Resistance(9_000)), ..IgniterType::named("slim") };
+    c.correct(1, slim, Fact::IgniterType(thick));
+    assert_eq!(causes(&mut c, string, 6)[1..4], [outside, open, whole]);
+    c.state(1, Fact::Ruling(Ruling { cause: Some(Cause::Operator), ..ruling(at(string, 2)) }));
+    assert_eq!(causes(&mut c, string, 6)[1], Some((Cause::Operator, Grounds::Ruling)));
+}
+
+#[test]
+fn a_retry_goes_before_a_reading_and_a_reading_before_what_the_wiring_says() {
+    let mut c = Crew::new();
+    typed(&mut c, 1_600);
+    let proven = c.volley(1, on("red", single("9")));
+    c.see(1, proven, vec![fired(1)]);
+    let string = c.volley(1, on("red", volley(Wiring::Series, ["1", "2"].map(shot).to_vec())));
+    c.see(1, string, vec![fired(1), failed(2)]);
+    c.state(1, reading(at(string, 2), ohm(1_600), 40));
+    let whole = Some((Cause::BrokenString, Grounds::BridgeWholeAfterMate));
+    assert_eq!(causes(&mut c, string, 2)[1], whole);
+    let again = c.volley(1, on("red", volley(Wiring::Single, vec![retry("2", 2)])));
+    c.see(1, again, vec![failed(1)]);
+    assert_eq!(causes(&mut c, string, 2)[1], Some((Cause::Igniter, Grounds::FailedLaterAlone)));
+    // The retry's own bridge is whole as well: then it too had no impulse, and condemns nothing.
+    c.state(1, reading(at(again, 1), ohm(1_500), 80));
+    assert_eq!(causes(&mut c, again, 1), [Some((Cause::Wiring, Grounds::BridgeWhole))]);
+    assert_eq!(causes(&mut c, string, 2)[1], whole);
 }

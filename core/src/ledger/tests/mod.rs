@@ -13,8 +13,8 @@ mod weather;
 
 use super::*;
 use crate::facts::{
-    Conditions, DeviceId, EntryId, FuseId, Ignition, LotId, MadeSafe, Match, ModuleId, Moment, Outing, OutingId,
-    OutingKind, PersonId, Ruling, Shot, Sighting, Sightings, Transfer, Volley, Wiring, Withdrawal,
+    Bridge, BridgeReading, Conditions, DeviceId, EntryId, FuseId, Ignition, LotId, MadeSafe, Match, ModuleId, Moment,
+    Outing, OutingId, OutingKind, PersonId, Ruling, Shot, Sighting, Sightings, Transfer, Volley, Wiring, Withdrawal,
 };
 
 /// A moment some minutes into the evening.
@@ -71,6 +71,10 @@ fn failed(position: u16) -> Sighting {
 
 fn ruling(shot: ShotId) -> Ruling {
     Ruling { shot, ignition: None, transfer: None, cause: None, reason: "seen on the clip".to_owned(), by: None }
+}
+
+fn reading(shot: ShotId, bridge: Bridge, at: i64) -> Fact {
+    Fact::BridgeReading(BridgeReading { shot, bridge, at: minute(at), instrument: None, by: None })
 }
 
 fn outing(kind: OutingKind) -> Outing {

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use proptest::prelude::*;
 
 use super::*;
-use crate::facts::{Cause, Delay, Lot, Precipitation, Reading, Temperature, TypeId};
+use crate::facts::{Cause, Delay, IgniterType, Lot, Precipitation, Reading, Resistance, Temperature, TypeId};
 
 const ENTRIES: u8 = 14;
 const PLACES: u16 = 2;
@@ -130,6 +130,20 @@ fn a_ruling() -> impl Strategy<Value = Fact> {
     )
 }
 
+fn a_bridge_reading() -> impl Strategy<Value = Fact> {
+    let bridge = prop_oneof![Just(Bridge::Open), (0..3_u32).prop_map(|n| Bridge::Measured(Resistance(1_000 * n)))];
+    (a_shot_id(), bridge, some_minutes()).prop_map(|(shot, bridge, at)| {
+        Fact::BridgeReading(BridgeReading { shot, bridge, at: minute(at), instrument: None, by: None })
+    })
+}
+
+fn a_type() -> impl Strategy<Value = Fact> {
+    let resistance = proptest::option::of((1..3_u32).prop_map(|n| Resistance(1_000 * n)));
+    (one_of(&["slim", "stout"]), resistance).prop_map(|(name, bridge_resistance)| {
+        Fact::IgniterType(IgniterType { bridge_resistance, ..IgniterType::named(name) })
+    })
+}
+
 fn an_outing() -> impl Strategy<Value = Fact> {
     (an_outing_name(), one_of(OutingKind::ALL), proptest::option::of(10..50_u32)).prop_map(
         |(name, kind, slow_limit_ms)| Fact::Outing(Outing { name: name.to_owned(), slow_limit_ms, ..outing(kind) }),
@@ -160,6 +174,8 @@ fn any_other() -> impl Strategy<Value = Fact> {
     prop_oneof![
         6 => some_sightings(),
         2 => a_ruling(),
+        2 => a_bridge_reading(),
+        1 => a_type(),
         2 => (a_volley_id(), a_volley_id(), any::<bool>())
             .prop_map(|(first, second, same)| Fact::Match(Match { first, second, same, by: None })),
         1 => proptest::collection::vec(a_shot_id(), 0..3)
@@ -228,7 +244,7 @@ pub(super) fn snapshot(ledger: &Ledger) -> String {
     }
     for s in ledger.shots() {
         let slots: Vec<ShotId> = s.slots().collect();
-        writeln!(out, "{s:?} {slots:?} {:?} {:?}", s.sightings(), s.rulings()).unwrap();
+        writeln!(out, "{s:?} {slots:?} {:?} {:?} {:?}", s.sightings(), s.rulings(), s.bridge_readings()).unwrap();
     }
     for dispute in ledger.disputes() {
         writeln!(out, "{dispute:?}").unwrap();
@@ -396,6 +412,9 @@ fn add_in_order(entries: &[Entry], shuffled: &[Entry], settle_after: u32, again:
     ledger.settle();
     let apart = differences(&snapshot(&ledger), &of_set(entries));
     prop_assert!(apart.is_empty(), "{apart}");
+    ledger.judge_anew();
+    let apart = differences(&snapshot(&ledger), &of_set(entries));
+    prop_assert!(apart.is_empty(), "judged anew: {apart}");
     Ok(())
 }
 

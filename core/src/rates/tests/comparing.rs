@@ -155,6 +155,7 @@ fn json_has_stable_fields_and_null_for_what_is_not() {
         "second",
         "sentences",
         "shown",
+        "volleys",
     ];
     assert_eq!(keys, wanted);
     assert_eq!(json["of"], "lot");
@@ -177,4 +178,31 @@ fn names_with_commas_are_taken_apart_where_both_halves_are_names() {
     assert_eq!(pair("A,"), None);
     assert_eq!(pair("A,B,C"), None);
     assert_eq!(pair("A,Z"), Some(["A".to_owned(), "Z".to_owned()]), "the wrong one is told later");
+}
+
+/// Volleys of ten that fail whole or not at all are as good as one shot each.
+#[test]
+fn a_difference_of_shots_that_is_none_of_volleys_is_said_to_be_that() {
+    let mut book = Notebook::new();
+    for (lot, bad) in [("A", 3), ("B", 0)] {
+        for n in 0..6 {
+            let (ignition, transfer) = if n < bad { (Failed, Unlit) } else { (Fired, Lit) };
+            book.volley(lot, Wiring::Parallel, Precipitation::Dry, &[(ignition, transfer); 10]);
+        }
+    }
+    let request = CompareRequest { measure: Measure::Raw, ..CompareRequest::of(Group::Lot, "A", "B") };
+    let got = compare(&book.ledger, &request).unwrap();
+    let circuit = &got.if_circuit;
+    let alike = circuit.clustered.unwrap();
+    assert!(circuit.p_value.unwrap() < 1e-6 && alike.p > 0.05, "{alike:?}");
+    assert_eq!(alike.design_effect_first, 10.0);
+    assert!((alike.p - 0.182).abs() < 1e-3, "{alike:?}");
+    // Three of six volleys against none of six: Yates' p is 0.18, as is Fisher's.
+    let plain = circuit.difference.unwrap();
+    assert!(alike.low < plain.low && alike.high >= plain.high);
+    assert_eq!(got.shown, Shown::DependsOnVolleys);
+    assert!(got.sentences[1].contains("More volleys settle it"), "{:?}", got.sentences);
+    let strata = CompareRequest { by: Some(Group::Part(WeatherField::Wet)), ..request };
+    let within = compare(&book.ledger, &strata).unwrap().if_circuit.strata.unwrap();
+    assert!(within.test.unwrap().p_corrected < 1e-6 && within.clustered.unwrap().p > 0.01);
 }

@@ -41,6 +41,8 @@ pub struct FirthFit {
     pub log_likelihood: f64,
     /// The steps that it took.
     pub steps: u32,
+    /// By how much fewer trials count, see [`FirthFit::widened`]; 1 is not at all.
+    pub design_effect: f64,
     pub(super) design: Design,
     pub(super) covariance: Square,
 }
@@ -75,7 +77,15 @@ pub fn firth_logistic_screened(groups: &[BinomialGroup], least: f64) -> Result<F
     let (coefficients, look, steps) = maximise(&design, vec![0.0; design.terms], &[])?;
     let covariance = look.factor.inverse();
     let standard_errors = (0..design.terms).map(|i| covariance.at(i, i).sqrt()).collect();
-    Ok(FirthFit { coefficients, standard_errors, log_likelihood: look.log_likelihood, steps, design, covariance })
+    Ok(FirthFit {
+        coefficients,
+        standard_errors,
+        log_likelihood: look.log_likelihood,
+        steps,
+        design_effect: 1.0,
+        design,
+        covariance,
+    })
 }
 
 /// Returns the step of modified scoring within the terms that are not held, and the gain it promises.
@@ -164,6 +174,27 @@ pub(super) fn maximise(design: &Design, start: Vec<f64>, held: &[usize]) -> Resu
 }
 
 impl FirthFit {
+    /// Returns the same fit for trials that come in clusters: its standard errors are wider by the root of the design
+    /// effect, intervals reach where the penalised log-likelihood is so many times deeper below its top, and the statistics
+    /// of tests are divided by it. The coefficients stay.
+    ///
+    /// Quasi-likelihood with the design effect as its dispersion. No method for Firth's penalty and clusters together is
+    /// established; the penalty itself is left as it is. For terms that are the same for all trials of a cluster the design
+    /// effect is the whole one, for others this is on the careful side. A `design_effect` below 1 or not finite counts as 1.
+    ///
+    /// # Source
+    /// McCullagh & Nelder, *Generalized Linear Models* (2nd ed. 1989), sections 4.5 and 9.2; Rao & Scott, Annals of
+    /// Statistics 12 (1984) 46–60.
+    #[must_use]
+    pub fn widened(&self, design_effect: f64) -> Self {
+        let design_effect = if design_effect.is_finite() { design_effect.max(1.0) } else { 1.0 };
+        let mut wider = self.clone();
+        let by = (design_effect / self.design_effect).sqrt();
+        wider.standard_errors.iter_mut().for_each(|error| *error *= by);
+        wider.design_effect = design_effect;
+        wider
+    }
+
     /// Tests that the coefficients of some terms are all 0, by the profile of the penalised likelihood: the others are
     /// fitted anew under the penalty of the whole model. One degree of freedom a term.
     ///
@@ -187,7 +218,7 @@ impl FirthFit {
             }
         }
         let (_, look, _) = maximise(&self.design, start, &held)?;
-        let statistic = (2.0 * (self.log_likelihood - look.log_likelihood)).max(0.0);
+        let statistic = (2.0 * (self.log_likelihood - look.log_likelihood)).max(0.0) / self.design_effect;
         Ok(LikelihoodRatio { statistic, degrees: held.len(), p: chi_square_upper(statistic, held.len()) })
     }
 
@@ -204,7 +235,7 @@ impl FirthFit {
         if let Some(one) = direction.get_mut(term) {
             *one = 1.0;
         }
-        let drop = drop(confidence)?;
+        let drop = self.design_effect * drop(confidence)?;
         Ok(ProfileInterval { low: end(self, &direction, drop, -1.0), high: end(self, &direction, drop, 1.0) })
     }
 
@@ -222,7 +253,7 @@ impl FirthFit {
         if let Some(term) = values.iter().position(|v| !v.is_finite()) {
             return Err(FirthError::BadValue { group: 0, term });
         }
-        Ok(predict(self, values, drop(confidence)?))
+        Ok(predict(self, values, self.design_effect * drop(confidence)?))
     }
 }
 

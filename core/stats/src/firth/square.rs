@@ -27,7 +27,7 @@ impl Square {
         self.cells.get(row * self.size + column).copied().unwrap_or(0.0)
     }
 
-    fn set(&mut self, row: usize, column: usize, value: f64) {
+    pub(super) fn set(&mut self, row: usize, column: usize, value: f64) {
         if let Some(cell) = self.cells.get_mut(row * self.size + column) {
             *cell = value;
         }
@@ -35,19 +35,6 @@ impl Square {
 
     fn row(&self, row: usize) -> &[f64] {
         self.cells.get(row * self.size..(row + 1) * self.size).unwrap_or_default()
-    }
-
-    /// Adds `weight` · v vᵀ to the lower triangle.
-    pub(super) fn add_outer(&mut self, v: &[f64], weight: f64) {
-        for ((i, row), a) in self.cells.chunks_exact_mut(self.size).enumerate().zip(v) {
-            // Most terms are 0 or 1: what is 0 adds nothing.
-            if *a != 0.0 {
-                let scaled = a * weight;
-                for (cell, b) in row.iter_mut().zip(v).take(i + 1) {
-                    *cell += scaled * b;
-                }
-            }
-        }
     }
 
     /// Returns the Cholesky factor; the number of the first row that depends on those before it, if one does.
@@ -136,11 +123,20 @@ pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
 mod tests {
     use super::*;
 
+    /// Adds `weight` · v vᵀ to the lower triangle.
+    fn add_outer(to: &mut Square, v: &[f64], weight: f64) {
+        for i in 0..v.len() {
+            for j in 0..=i {
+                to.set(i, j, to.at(i, j) + weight * v[i] * v[j]);
+            }
+        }
+    }
+
     #[test]
     fn a_matrix_times_its_inverse_is_one() {
         let mut matrix = Square::zero(3);
         for v in [[1.0, 2.0, 0.5], [0.0, 1.0, -1.0], [3.0, 0.0, 1.0]] {
-            matrix.add_outer(&v, 2.0);
+            add_outer(&mut matrix, &v, 2.0);
         }
         let factor = matrix.factor().unwrap();
         let (solved, inverse) = (factor.solve(&[1.0, 2.0, 3.0]), factor.inverse());
@@ -157,7 +153,7 @@ mod tests {
     fn a_row_that_depends_on_others_is_named() {
         let mut matrix = Square::zero(3);
         for v in [[1.0, 2.0, 3.0], [1.0, 0.0, 1.0], [1.0, 5.0, 6.0]] {
-            matrix.add_outer(&v, 1.0);
+            add_outer(&mut matrix, &v, 1.0);
         }
         assert_eq!(matrix.factor(), Err(2));
     }

@@ -65,15 +65,15 @@ pub(super) struct FireArgs {
     /// Mean firing impulse, mJ an ohm, in place of the types'
     #[arg(long, value_name = "MJ/OHM")]
     impulse: Option<f64>,
-    /// Standard deviation of the firing impulse, as a part of it, such as 0.05
+    /// Standard deviation of the firing impulse, as a part of it, such as 0.05, in place of the types'
     #[arg(long, value_name = "PART")]
     impulse_spread: Option<f64>,
-    /// Mean lag from ignition to the opening of the bridge, milliseconds
+    /// Mean lag from ignition to the opening of the bridge, milliseconds, in place of the types'
     #[arg(long, value_name = "MS")]
     lag_ms: Option<f64>,
-    /// Standard deviation of the lag, milliseconds
-    #[arg(long, value_name = "MS", default_value_t = 0.0)]
-    lag_spread_ms: f64,
+    /// Standard deviation of the lag, milliseconds, in place of the types' [default: theirs, or none]
+    #[arg(long, value_name = "MS")]
+    lag_spread_ms: Option<f64>,
     /// Current of the continuity test, milliampere
     #[arg(long, value_name = "MA")]
     continuity_ma: Option<f64>,
@@ -145,6 +145,44 @@ fn lead_ohm(args: &FireArgs) -> Result<f64, CliError> {
     Ok(2.0 * args.lead_m * copper_ohm_per_m(size, args.celsius).map_err(|e| circuit_error(&e))?)
 }
 
+/// Mean firing impulse in A²s: as given, else as the type states.
+fn impulse_of(args: &FireArgs, of: &IgniterType) -> Option<f64> {
+    args.impulse.or(of.firing_impulse.map(|i| i.as_f64())).map(|mj| mj / 1000.0)
+}
+
+/// Standard deviation of the firing impulse in A²s: as given, else as the type states. What the type states belongs to its
+/// own mean, and is kept as a part where another mean is given.
+fn spread_of(args: &FireArgs, of: &IgniterType) -> Option<f64> {
+    let mean = impulse_of(args, of)?;
+    let stated = || {
+        let (spread, own) = (of.impulse_spread?.as_f64(), of.firing_impulse.map(|i| i.as_f64()).filter(|i| *i > 0.0));
+        Some(own.map_or(spread / 1000.0, |own| mean * spread / own))
+    };
+    args.impulse_spread.map(|part| part * mean).or_else(stated)
+}
+
+/// Returns the firing figures of a type that the chance was worked out from; absent ones are null.
+fn used(args: &FireArgs, of: &IgniterType) -> Value {
+    json!({
+        "type": of.name,
+        "impulse_mj_per_ohm": impulse_of(args, of).map(|i| i * 1000.0),
+        "impulse_spread_mj_per_ohm": spread_of(args, of).map(|i| i * 1000.0),
+        "lag_ms": args.lag_ms.or(of.lag.map(|l| l.as_f64())),
+        "lag_spread_ms": args.lag_spread_ms.or(of.lag_spread.map(|l| l.as_f64())),
+    })
+}
+
+/// Returns what a type states of its firing, where that is enough for the chance of a whole string.
+pub(super) fn stated_group(of: &IgniterType) -> Option<StringGroup> {
+    Some(StringGroup {
+        count: 1,
+        impulse_a2s: of.firing_impulse?.as_f64() / 1000.0,
+        impulse_spread_a2s: of.impulse_spread?.as_f64() / 1000.0,
+        lag_second: of.lag?.as_f64() / 1000.0,
+        lag_spread_second: of.lag_spread.map_or(0.0, |l| l.as_f64() / 1000.0),
+    })
+}
+
 /// The chance that all fire: how it was found, and the interval that a simulation leaves.
 struct Chance {
     value: f64,
@@ -211,14 +249,21 @@ fn work_out(ledger: &Ledger, args: &FireArgs, kinds: &[Kind], wiring: &Wiring) -
         }
         _ => None,
     };
-    let impulses: Option<Vec<f64>> = kinds
+    let each = |of: &dyn Fn(&Kind) -> Option<f64>| kinds.iter().map(of).collect::<Option<Vec<f64>>>();
+    let impulses = each(&|k| impulse_of(args, &k.value));
+    let spreads = each(&|k| spread_of(args, &k.value));
+    let lags = each(&|k| args.lag_ms.or(k.value.lag.map(|l| l.as_f64())).map(|ms| ms / 1000.0));
+    let lag_spreads: Vec<f64> = kinds
         .iter()
-        .map(|k| args.impulse.or(k.value.firing_impulse.map(|i| i.as_f64())).map(|mj| mj / 1000.0))
+        .map(|k| args.lag_spread_ms.or(k.value.lag_spread.map(|l| l.as_f64())).map_or(0.0, |ms| ms / 1000.0))
         .collect();
     for (what, is_there) in [
         ("the firing impulse (--impulse, or the type's)", impulses.is_some()),
-        ("its spread (--impulse-spread)", args.impulse_spread.is_some()),
-        ("the lag to the opening of the bridge (--lag-ms, a maker's or a measured value)", args.lag_ms.is_some()),
+        ("its spread (--impulse-spread, or the type's)", spreads.is_some()),
+        (
+            "the lag to the opening of the bridge (--lag-ms, or the type's: a maker's or a measured value)",
+            lags.is_some(),
+        ),
     ] {
         if !is_there {
             missing.push(what);
@@ -235,31 +280,33 @@ fn work_out(ledger: &Ledger, args: &FireArgs, kinds: &[Kind], wiring: &Wiring) -
         advice,
         missing,
     };
-    let (Some(impulses), Some(spread)) = (impulses, args.impulse_spread) else { return Ok(found) };
+    let (Some(impulses), Some(spreads)) = (impulses, spreads) else { return Ok(found) };
     let least_ampere = found.amperes.iter().copied().fold(f64::INFINITY, f64::min);
-    if is_series && (0.0..=0.25).contains(&spread) {
+    let parts = || impulses.iter().zip(&spreads);
+    if is_series && parts().all(|(impulse, spread)| (0.0..=0.25 * impulse).contains(spread)) {
         // Three standard deviations either side of the means.
-        let low = impulses.iter().copied().fold(f64::INFINITY, f64::min) * (1.0 - 3.0 * spread);
-        let high = impulses.iter().copied().fold(0.0, f64::max) * (1.0 + 3.0 * spread);
+        let low = parts().map(|(impulse, spread)| impulse - 3.0 * spread).fold(f64::INFINITY, f64::min);
+        let high = parts().map(|(impulse, spread)| impulse + 3.0 * spread).fold(0.0, f64::max);
         found.lag_needed_ms = Some(1000.0 * lag_needed(low, high, least_ampere).map_err(fail)?);
     }
-    let Some(lag) = args.lag_ms.map(|ms| ms / 1000.0) else { return Ok(found) };
-    let lag_spread = args.lag_spread_ms / 1000.0;
+    let Some(lags) = lags else { return Ok(found) };
+    let of_lag = lags.iter().zip(&lag_spreads);
     let groups: Vec<StringGroup> = kinds
         .iter()
-        .zip(&impulses)
-        .map(|(k, impulse)| StringGroup {
+        .zip(parts())
+        .zip(of_lag)
+        .map(|((k, (impulse, spread)), (lag, lag_spread))| StringGroup {
             count: k.count.into(),
             impulse_a2s: *impulse,
-            impulse_spread_a2s: spread * impulse,
-            lag_second: lag,
-            lag_spread_second: lag_spread,
+            impulse_spread_a2s: *spread,
+            lag_second: *lag,
+            lag_spread_second: *lag_spread,
         })
         .collect();
     let is_loop = matches!(wiring, Wiring::Series | Wiring::Single);
     let has_formula = is_loop
         && args.bridge_spread_ohm == 0.0
-        && (matches!(source.shape, SourceShape::Steady) || args.lag_spread_ms == 0.0);
+        && (matches!(source.shape, SourceShape::Steady) || lag_spreads.iter().all(|s| *s == 0.0));
     if has_formula {
         let string = StringLoop { source, total_ohm: found.total_ohm };
         let value = chance_all_fire(&groups, &string).map_err(fail)?;
@@ -278,8 +325,8 @@ fn work_out(ledger: &Ledger, args: &FireArgs, kinds: &[Kind], wiring: &Wiring) -
                 ohm_spread: args.bridge_spread_ohm,
                 impulse_a2s: g.impulse_a2s,
                 impulse_spread_a2s: g.impulse_spread_a2s,
-                lag_second: lag,
-                lag_spread_second: lag_spread,
+                lag_second: g.lag_second,
+                lag_spread_second: g.lag_spread_second,
                 no_fire_ampere: k.value.no_fire_current.map_or(0.0, |a| a.as_f64()),
             });
         }
@@ -330,6 +377,7 @@ pub(super) fn fire(context: &Context, args: &FireArgs) -> Result<(), CliError> {
         let chance = found.chance.as_ref().map(|c| {
             json!({ "value": c.value, "method": c.method, "low": c.interval.map(|i| i.0), "high": c.interval.map(|i| i.1) })
         });
+        let used: Vec<Value> = kinds.iter().map(|k| used(args, &k.value)).collect();
         let warnings: Vec<Value> =
             found.advice.iter().map(|a| json!({ "code": a.code(), "says": a.sentence() })).collect();
         let answer = json!({
@@ -339,6 +387,7 @@ pub(super) fn fire(context: &Context, args: &FireArgs) -> Result<(), CliError> {
             "first_amperes": found.amperes,
             "margins": margins.collect::<Vec<_>>(),
             "chance_all_fire": chance,
+            "used": used,
             "missing": found.missing,
             "lag_needed_ms": found.lag_needed_ms,
             "longest": found.longest.map(|(length, chance)| json!({ "length": length, "chance": chance })),

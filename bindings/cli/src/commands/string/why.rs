@@ -5,16 +5,17 @@ use std::collections::BTreeMap;
 use clap::Args;
 use embertally_core::chart::{BarStyle, volley_boxes};
 use embertally_core::circuit::{Advice, Network, Source, SourceShape, WireSize, advise, copper_ohm_per_m};
-use embertally_core::facts::{FiringModule, Ignition, RegisterId, ShotId, TypeId, Volley, WiringKind};
-use embertally_core::ledger::Ledger;
+use embertally_core::facts::{Cause, FiringModule, Ignition, RegisterId, ShotId, TypeId, Volley, WiringKind};
+use embertally_core::ledger::{Ledger, ShotView};
 use serde_json::json;
 
 use super::super::Context;
+use super::super::bridge::{BRIDGE_CAUTION, reading_lines, readings_json};
 use super::fire::stated;
 use super::{CURRENT_CAUTION, drawn};
 use crate::error::CliError;
-use crate::names::{find_volley, name_of, short_volley};
-use crate::output::{self, Answer, CAUTION, fancy, line, say};
+use crate::names::{find_volley, name_of, short_shot, short_volley};
+use crate::output::{self, Answer, CAUTION, counted, fancy, line, say};
 
 #[derive(Debug, Args)]
 pub(super) struct WhyArgs {
@@ -101,6 +102,7 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
                 "ignition": s.finding.ignition.settled().map(Ignition::word),
                 "cause": s.finding.blame.map(|b| b.cause.word()),
                 "reason": s.finding.blame.map(|b| b.grounds.reason()),
+                "readings": readings_json(&ledger, s),
                 "first_ampere": ampere(*position),
             })
         });
@@ -110,7 +112,7 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
             "mixed_types": is_mixed,
             "warnings": warnings,
             "rows": rows.collect::<Vec<_>>(),
-            "caution": format!("{CAUTION} {CURRENT_CAUTION}"),
+            "caution": format!("{CAUTION} {CURRENT_CAUTION} {BRIDGE_CAUTION}"),
         });
         return output::json(&Answer::new(answer, session.problems()));
     }
@@ -124,6 +126,9 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
             let unit = s.unit.map_or_else(String::new, |u| format!(" {u}"));
             let lot = name_of(&ledger, RegisterId::Lot(s.lot));
             line(&format!("{position}  {lot}{unit}: {}. {}", blame.cause, blame.grounds.reason()))?;
+        }
+        for read in reading_lines(&ledger, s) {
+            line(&format!("{position}  {read}"))?;
         }
     }
     if is_mixed {
@@ -141,6 +146,15 @@ pub(super) fn why(context: &Context, args: &WhyArgs) -> Result<(), CliError> {
             say("The current cannot be worked out: it takes the module's voltage and each type's bridge resistance.")
         }
     }
-    say(&format!("\n{CAUTION}\n{CURRENT_CAUTION}"));
+    let open = |s: &ShotView<'_>| s.finding.blame.is_some_and(|b| b.cause == Cause::Unresolved);
+    let unsettled: Vec<&(u16, ShotView<'_>)> = shots.iter().filter(|(_, s)| open(s)).collect();
+    if let Some((_, first)) = unsettled.first() {
+        say(&format!(
+            "{} not settled. A retry, a reading of the bridge (embertally bridge {} --ohm … or --open) or a ruling settles it.",
+            counted(unsettled.len(), "failure is", "failures are"),
+            short_shot(first.id)
+        ));
+    }
+    say(&format!("\n{CAUTION}\n{CURRENT_CAUTION}\n{BRIDGE_CAUTION}"));
     Ok(())
 }
