@@ -1,6 +1,7 @@
 //! An entry: what one device writes in one go, and never changes.
 
 use super::decision::{MadeSafe, Match, Ruling, Withdrawal};
+use super::forgotten::Forgotten;
 use super::id::{DeviceId, EntryId, FactId, VolleyId};
 use super::outing::{Outing, Reading};
 use super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
@@ -38,6 +39,8 @@ pub enum Fact {
     Reading(Reading),
     /// A fact taken back.
     Withdrawal(Withdrawal),
+    /// A person's name that is to be forgotten.
+    Forgotten(Forgotten),
     /// A kind of fact that this version does not know. It is kept and passed on as it came, and not counted.
     Unknown {
         /// The kind's number.

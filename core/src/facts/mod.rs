@@ -11,6 +11,7 @@
 mod decision;
 mod delay;
 mod entry;
+mod forgotten;
 mod id;
 mod outing;
 mod register;
@@ -24,6 +25,7 @@ mod words;
 pub use decision::{MadeSafe, Match, Ruling, Withdrawal};
 pub use delay::{Delay, DelayError, DelayInterval};
 pub use entry::{Entry, Fact, Stated};
+pub use forgotten::Forgotten;
 pub use id::{
     DeviceId, DocumentId, EntryId, FactId, FuseId, IdError, LotId, ModuleId, OutingId, PersonId, RandomBits, ShotId,
     TypeId, VolleyId, comparable_name,

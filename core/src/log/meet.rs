@@ -200,6 +200,7 @@ impl<S: Store> Log<S> {
         if taken.chunk.is_empty() {
             return Ok(Heard { waiting, ..Heard::default() });
         }
+        let forgotten = open.forgotten_in(id, &taken.added)?;
         let mut summary = open.summary.take();
         if let Some(summary) = &mut summary {
             for added in &taken.added {
@@ -218,7 +219,9 @@ impl<S: Store> Log<S> {
         } else {
             Write::Append { document: id, chunk: taken.chunk, summary: open.summary() }
         };
-        self.finish(Ok(()), vec![write], &[id])?;
+        let planned = self.plan_forgetting(&forgotten);
+        let (planned, more) = planned.map_or_else(|e| (Err(e), Vec::new()), |writes| (Ok(()), writes));
+        self.finish(planned, [vec![write], more].concat(), &[id])?;
         Ok(Heard { added: taken.added, changed: true, waiting })
     }
 

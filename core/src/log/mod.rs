@@ -14,6 +14,7 @@ mod changes;
 mod document;
 mod empty;
 mod error;
+mod forget;
 mod home;
 mod labels;
 mod meet;
@@ -32,5 +33,7 @@ pub use meet::{Heard, MessageLimits, Outgoing, PeerState};
 pub use open::{Absorbed, ENTRIES_PER_PART, Log, Problem, Written};
 pub use screen::{Allowance, screen};
 
+#[cfg(test)]
+mod forget_tests;
 #[cfg(test)]
 mod tests;

@@ -3,6 +3,7 @@
 use super::super::decision::{MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
+use super::super::forgotten::Forgotten;
 use super::super::id::{
     DeviceId, EntryId, FactId, FuseId, LotId, ModuleId, OutingId, PersonId, ShotId, TypeId, VolleyId,
 };
@@ -64,6 +65,7 @@ fn fact(own: EntryId, r: &mut Reader<'_>) -> Read<Stated> {
         12 => Fact::MadeSafe(made_safe(own, r)?),
         13 => Fact::Reading(reading(r)?),
         14 => Fact::Withdrawal(withdrawal(own, r)?),
+        23 => Fact::Forgotten(forgotten(r)?),
         _ => {
             r.skip()?;
             Fact::Unknown { kind }
@@ -485,4 +487,17 @@ fn withdrawal(own: EntryId, r: &mut Reader<'_>) -> Read<Withdrawal> {
         Ok(true)
     })?;
     Ok(Withdrawal { fact: r.need(fact, "the fact withdrawn")?, reason: r.need(reason, "a reason")? })
+}
+
+fn forgotten(r: &mut Reader<'_>) -> Read<Forgotten> {
+    let (mut person, mut reason) = (None, None);
+    r.fields(|key, r| {
+        match key {
+            1 => person = Some(person_id(r)?),
+            2 => reason = Some(r.text()?),
+            _ => return Ok(false),
+        }
+        Ok(true)
+    })?;
+    Ok(Forgotten { person: r.need(person, "the person forgotten")?, reason })
 }

@@ -198,6 +198,9 @@ fn fact() -> impl Strategy<Value = Fact> {
             Fact::Reading(Reading { outing: OutingId::from_bytes(o), at, conditions, source })
         }),
         (fact_id(), text()).prop_map(|(fact, reason)| Fact::Withdrawal(Withdrawal { fact, reason })),
+        (id16(), proptest::option::of(text())).prop_map(|(person, reason)| {
+            Fact::Forgotten(Forgotten { person: PersonId::from_bytes(person), reason })
+        }),
     ]
 }
 

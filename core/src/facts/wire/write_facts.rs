@@ -3,6 +3,7 @@
 use super::super::decision::{MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
+use super::super::forgotten::Forgotten;
 use super::super::id::{EntryId, FactId, ShotId, VolleyId};
 use super::super::outing::{Conditions, Outing, Reading};
 use super::super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
@@ -31,6 +32,7 @@ fn fact(own: EntryId, stated: &Stated) -> Vec<u8> {
         Fact::MadeSafe(f) => (12, made_safe(own, f)),
         Fact::Reading(f) => (13, reading(f)),
         Fact::Withdrawal(f) => (14, withdrawal(own, f)),
+        Fact::Forgotten(f) => (23, forgotten(f)),
         // Read from a newer program's entry; such an entry's own bytes are passed on, never these.
         Fact::Unknown { kind } => (*kind, Fields::new().finish()),
     };
@@ -257,4 +259,8 @@ fn made_safe(own: EntryId, f: &MadeSafe) -> Vec<u8> {
 
 fn withdrawal(own: EntryId, f: &Withdrawal) -> Vec<u8> {
     Fields::new().raw(1, &fact_id(own, f.fact)).text(2, &f.reason).finish()
+}
+
+fn forgotten(f: &Forgotten) -> Vec<u8> {
+    Fields::new().bytes(1, f.person.as_bytes()).opt_text(2, f.reason.as_ref()).finish()
 }
