@@ -7,6 +7,7 @@ mod crash;
 mod daily;
 mod delays;
 mod demo;
+mod forgetting;
 mod hostile;
 mod import;
 mod models;

@@ -7,8 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::shelf::{Shelf, Standing};
 use crate::facts::{
-    Device, DeviceId, Fact, FactId, FiringModule, Forgotten, Fuse, FuseId, IgniterType, Lot, LotId, ModuleId, Outing, OutingId,
-    Person, PersonId, RegisterId, TypeId, comparable_name,
+    Device, DeviceId, Fact, FactId, FiringModule, Forgotten, Fuse, FuseId, IgniterType, Lot, LotId, ModuleId, Outing,
+    OutingId, Person, PersonId, RegisterId, TypeId, comparable_name,
 };
 
 /// A thing of the register.

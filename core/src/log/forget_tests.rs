@@ -98,7 +98,9 @@ fn a_forgotten_name_is_gone_from_log_and_store_with_what_was_kept_about_it_and_c
     assert_eq!(log.store().kept(&met).unwrap(), None);
     assert!(log.is_forgotten(who()).unwrap() && log.is_dropped(&document).unwrap());
     assert!(log.outline().unwrap().iter().all(|(d, _)| *d != document));
-    assert!(matches!(log.write(Home::Person(who()), &named(4)), Err(LogError::Forgotten { person }) if person == who()));
+    assert!(
+        matches!(log.write(Home::Person(who()), &named(4)), Err(LogError::Forgotten { person }) if person == who())
+    );
     assert!(matches!(log.snapshot(document), Err(LogError::Forgotten { .. })));
     // Said again it changes nothing, and the log opens as before.
     write(&mut log, &forgetting(5));

@@ -3,6 +3,7 @@
 mod field;
 mod files;
 mod link;
+mod people;
 mod plan;
 mod rates;
 mod register;
@@ -14,6 +15,7 @@ use clap::{Args, Parser, Subcommand};
 pub(crate) use field::*;
 pub(crate) use files::*;
 pub(crate) use link::*;
+pub(crate) use people::*;
 pub(crate) use plan::*;
 pub(crate) use rates::*;
 pub(crate) use register::*;
@@ -41,6 +43,10 @@ pub(crate) enum Command {
     Demo(DemoArgs),
     /// List the members and devices of the crew, or add one
     Crew(CrewArgs),
+    /// Show all that the log holds about one person; with --json, to hand it over
+    Person(PersonArgs),
+    /// Forget a person's name, for good, on every device
+    Forget(ForgetArgs),
     /// List igniter types, or add one
     Type(TypeArgs),
     /// List lots, or add or describe one

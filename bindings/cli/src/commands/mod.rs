@@ -5,9 +5,11 @@ mod decide;
 mod delays;
 mod field;
 mod files;
+mod forget;
 mod meeting;
 mod model;
 mod nearby;
+mod person;
 mod plan;
 mod qr;
 mod rates;
@@ -108,6 +110,8 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
     match cli.command {
         Command::Demo(args) => crate::demo::run(context, &args),
         Command::Crew(args) => register::crew(context, args),
+        Command::Person(args) => person::person(context, &args),
+        Command::Forget(args) => forget::forget(context, &args),
         Command::Type(args) => register::igniter_type(context, args),
         Command::Lot(args) => register::lot(context, args),
         Command::Fuse(args) => register::fuse(context, args),

@@ -118,7 +118,11 @@ pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
                 let note = if id == own { json!("this device") } else { Value::Null };
                 vec![json!("device"), json!(d.value.name), Value::Null, note]
             });
-            list(context, &["what", "name", "role", "note"], &[], people.chain(devices).collect())
+            let forgotten = register
+                .forgotten()
+                .map(|(_, called)| vec![json!("member"), json!(called), Value::Null, json!("name forgotten")]);
+            let all = people.chain(forgotten).chain(devices).collect();
+            list(context, &["what", "name", "role", "note"], &[], all)
         }
         Some(CrewAction::Add { name, role }) => {
             let name = name_given(&name)?;
