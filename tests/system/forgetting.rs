@@ -46,7 +46,7 @@ fn a_forgotten_name_is_in_no_file_of_the_device_and_what_stays_is_said() {
     asked.saying("Nothing was done").saying("--yes").saying("visco, cut by");
     device.wrong(&format!("forget '{NAME}' --yes --reason 'asked for by {NAME}'")).saying("holds the name");
     device.refused("forget 'Wilhelmina Quart' --yes").saying("Did you mean");
-    assert_eq!(device.json("crew")["rows"].as_array().map(Vec::len), Some(2));
+    assert!(device.done("crew").text().contains(NAME), "asking alone has changed something");
 
     // A text that somebody typed is evidence, and stays.
     let told = device.json(&format!("forget '{NAME}' --reason 'has left the crew' --yes"));
@@ -79,7 +79,7 @@ fn without_a_text_that_mentions_it_no_byte_of_the_name_is_left_and_a_volley_goes
     let carried = device.carry();
     device.done(&format!("forget '{NAME}' --yes")).saying("Saved on this device").saying("observer");
     assert_eq!(found(&device.log_folder()), 0);
-    device.done("volley 2f KB-104:11-12 --fuse visco");
+    device.done("volley 2f KB-104:11-12 --fuse visco -w parallel");
     // The carry file from before brings nothing back.
     let absorbed = device.absorb(&carried);
     assert_eq!(absorbed["forgotten_left_out"], 1, "{absorbed:#}");

@@ -96,9 +96,16 @@ impl<S: Store> Log<S> {
 
     /// The same, and drops what came back.
     pub(super) fn swept(&mut self) -> Result<Vec<Listed>, LogError> {
-        let all = self.store.list()?;
-        self.drop_again(all.iter().map(|line| line.document))?;
-        self.listed()
+        let (mut lines, mut back) = (Vec::new(), Vec::new());
+        for line in self.store.list()? {
+            if self.is_dropped(&line.document)? {
+                back.push(line.document);
+            } else {
+                lines.push(line);
+            }
+        }
+        self.drop_again(back.into_iter())?;
+        Ok(lines)
     }
 
     /// Drops those of some documents that are in the store although they were dropped for good.

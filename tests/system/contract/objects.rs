@@ -78,6 +78,8 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("fuse", &["rows"]),
     ("module", &["rows"]),
     ("outing", &["rows", "complete"]),
+    ("person Marlo", &["person", "called", "forgotten", "facts", "mentions", "devices_named", "complete"]),
+    ("forget Marlo --yes", &["saved", "already", "entry", "person", "called", "facts", "mentions", "file_cleared"]),
 ];
 
 const SAVED: &[&str] = &["saved", "entry", "corrected"];
