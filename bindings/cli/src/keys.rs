@@ -17,7 +17,7 @@ pub(crate) const PASSPHRASE: &str = "EMBERTALLY_PASSPHRASE";
 /// What could be had of this device's key.
 pub(crate) enum Keys {
     /// It signs.
-    Open(DeviceId, DeviceKey),
+    Open(DeviceId, Box<DeviceKey>),
     /// It is locked, and no passphrase was given.
     Locked(DeviceId),
     /// There is none, and none can be kept here now.
@@ -111,17 +111,17 @@ pub(crate) fn open(folder: &Path, now_ms: i64) -> Result<Keys, CliError> {
         let key = DeviceKey::from_seed(&random());
         let device = key.device(now_ms);
         return match keep(folder, &SealedKey::plain(device, &key)) {
-            Ok(()) => Ok(Keys::Open(device, key)),
+            Ok(()) => Ok(Keys::Open(device, Box::new(key))),
             // A full disk or a folder that takes no writes: what is live can be read all the same.
             Err(_) => Ok(Keys::None),
         };
     };
     if !sealed.is_locked() {
-        return Ok(Keys::Open(sealed.device, sealed.open(None).map_err(|e| vault(&e))?));
+        return Ok(Keys::Open(sealed.device, Box::new(sealed.open(None).map_err(|e| vault(&e))?)));
     }
     match passphrase() {
         None => Ok(Keys::Locked(sealed.device)),
-        Some(text) => Ok(Keys::Open(sealed.device, sealed.open(Some(&text)).map_err(|e| vault(&e))?)),
+        Some(text) => Ok(Keys::Open(sealed.device, Box::new(sealed.open(Some(&text)).map_err(|e| vault(&e))?))),
     }
 }
 

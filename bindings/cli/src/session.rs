@@ -73,7 +73,7 @@ impl Session {
         let mut log = Log::open(store, system_bits);
         let device = match keys::open(folder, now().unix_ms)? {
             Keys::Open(device, key) => {
-                log.sign_with(key, device);
+                log.sign_with(*key, device);
                 device
             }
             Keys::Locked(device) => {
@@ -126,12 +126,16 @@ impl Session {
         Ok(ledger)
     }
 
-    /// Reads the register, and one outing if one is named: enough to log, however long the log is.
+    /// Reads the register with its people, and one outing if one is named: enough to log, however long the log is.
     pub(crate) fn register_ledger(&mut self, outing: Option<OutingId>) -> Result<Ledger, CliError> {
         let mut ledger = Ledger::new();
         for listed in self.log.list()? {
             let home = listed.document.home();
-            if home == Home::Register || outing.is_some_and(|o| home == Home::Outing(o)) {
+            let wanted = match home {
+                Home::Register | Home::Person(_) => true,
+                Home::Outing(id) => outing == Some(id),
+            };
+            if wanted {
                 self.log.replay_document(listed.document, |_, entry| ledger.add(&entry))?;
             }
         }
@@ -182,7 +186,17 @@ impl Session {
     }
 
     /// Returns the person who observes with this device.
+    ///
+    /// Nobody, if their name was forgotten: whoever holds the device now may be somebody else.
     pub(crate) fn observer(&self) -> Result<Option<PersonId>, CliError> {
+        match self.kept_observer()? {
+            Some(person) if self.log.is_forgotten(person)? => Ok(None),
+            observer => Ok(observer),
+        }
+    }
+
+    /// Returns the person who was set as this device's observer, whatever became of their name.
+    pub(crate) fn kept_observer(&self) -> Result<Option<PersonId>, CliError> {
         Ok(self.kept_id("observer")?.map(PersonId::from_bytes))
     }
 

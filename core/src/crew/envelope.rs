@@ -11,7 +11,7 @@ use minicbor::Encoder;
 use thiserror::Error;
 
 use super::key::{DeviceKey, PublicKey};
-use crate::facts::{DeviceId, Entry, EntryId, MAX_ENTRY_BYTES, OutingId, SignatureBytes, WireError};
+use crate::facts::{DeviceId, Entry, EntryId, MAX_ENTRY_BYTES, SignatureBytes, WireError};
 
 /// The first byte of a signed entry (tag 18); an unsigned one begins with a map.
 const TAG: u8 = 0xd2;
@@ -37,8 +37,8 @@ pub enum EnvelopeError {
 /// Where an entry stands. It is signed with it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Place {
-    /// The outing; `None`: the register.
-    pub outing: Option<OutingId>,
+    /// The id of the outing, or of the person whose name it is; `None`: the register.
+    pub home: Option<[u8; 16]>,
     /// The entry's id.
     pub entry: EntryId,
 }
@@ -47,8 +47,8 @@ impl Place {
     /// Returns the bytes that are signed beside the payload.
     fn to_bytes(self) -> Vec<u8> {
         let mut e = Encoder::new(Vec::with_capacity(64));
-        let written = e.array(3).and_then(|e| e.str("embertally entry")).and_then(|e| match self.outing {
-            Some(outing) => e.bytes(outing.as_bytes()),
+        let written = e.array(3).and_then(|e| e.str("embertally entry")).and_then(|e| match self.home {
+            Some(home) => e.bytes(&home),
             None => e.null(),
         });
         debug_assert!(written.and_then(|e| e.bytes(self.entry.as_bytes())).is_ok(), "writing to memory cannot fail");

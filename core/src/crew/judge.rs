@@ -5,7 +5,7 @@ use thiserror::Error;
 use super::acts::power;
 use super::envelope::{Envelope, Place, entry_in};
 use super::roster::{How, Roster};
-use crate::facts::{DeviceId, Entry, EntryId, Fact, OutingId, Role};
+use crate::facts::{DeviceId, Entry, EntryId, Fact, Role};
 
 /// Why an entry is kept apart: it is shown with this reason, and never counted.
 #[derive(Debug, Clone, PartialEq, Eq, Error)]
@@ -74,6 +74,7 @@ fn least(own: DeviceId, fact: &Fact) -> (Option<Role>, &'static str) {
         Fact::Invitation(_) => (Some(Role::Chief), "an invitation"),
         Fact::Standing(_) => (Some(Role::Chief), "what a device may do"),
         Fact::Seal(_) => (Some(Role::Chief), "an outing's seal"),
+        Fact::Forgotten(_) => (Some(Role::Chief), "that a name is forgotten"),
         Fact::Vouching(_) => (Some(Role::Chief), "that entries nobody signed are good"),
         Fact::Person(_) | Fact::Device(_) => (Some(Role::Recorder), "who belongs to the crew"),
         Fact::IgniterType(_) | Fact::Lot(_) | Fact::Fuse(_) | Fact::Module(_) => (Some(Role::Recorder), "the register"),
@@ -109,13 +110,13 @@ impl Roster {
         Ok(())
     }
 
-    /// Judges an entry as it is stored in a document of the register (`outing` is `None`) or of an outing.
+    /// Judges an entry as it is stored at a home: the register (`None`), an outing, or a person's name.
     ///
     /// `verified` says that its signature was found good before; nothing else is taken on trust.
     ///
     /// # Errors
     /// Why it does not count. Bytes that are no entry at all are a stranger's.
-    pub fn judge(&self, outing: Option<OutingId>, id: EntryId, stored: &[u8], verified: bool) -> Result<Entry, Apart> {
+    pub fn judge(&self, home: Option<[u8; 16]>, id: EntryId, stored: &[u8], verified: bool) -> Result<Entry, Apart> {
         let entry = entry_in(id, stored).map_err(|_| Apart::Forged)?;
         if !Envelope::is_signed(stored) {
             return if self.vouches_for(id, stored) { Ok(entry) } else { Err(Apart::Unsigned) };
@@ -126,7 +127,7 @@ impl Roster {
             return Err(Apart::Borrowed { signer });
         }
         let key = self.key(signer).ok_or(Apart::Stranger)?;
-        if !verified && !envelope.is_signed_by(key, Place { outing, entry: id }) {
+        if !verified && !envelope.is_signed_by(key, Place { home, entry: id }) {
             return Err(Apart::Forged);
         }
         self.may_as(signer, &entry).map(|()| entry)

@@ -78,7 +78,7 @@ impl Roster {
         }
         let keys = keys_in(&signed);
         signed.retain(|(entry, envelope)| {
-            let place = Place { outing: None, entry: entry.id };
+            let place = Place { home: None, entry: entry.id };
             keys.get(&entry.device).is_some_and(|key| envelope.is_signed_by(key, place))
         });
         signed.sort_unstable_by_key(|(entry, _)| entry.id);

@@ -2,6 +2,7 @@
 
 use super::crew::{Founding, Invitation, Joining, Leaving, Seal, Standing, Vouching};
 use super::decision::{BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
+use super::forgotten::Forgotten;
 use super::id::{DeviceId, EntryId, FactId, VolleyId};
 use super::outing::{Outing, Reading};
 use super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
@@ -55,6 +56,8 @@ pub enum Fact {
     Vouching(Vouching),
     /// A reading of a shot's bridge.
     BridgeReading(BridgeReading),
+    /// A person's name that is to be forgotten.
+    Forgotten(Forgotten),
     /// A kind of fact that this version does not know. It is kept and passed on as it came, and not counted.
     Unknown {
         /// The kind's number.

@@ -359,6 +359,13 @@ pub enum DocumentId {
         /// The part, from 1.
         part: u32,
     },
+    /// A part of what names one person: their name lives here and nowhere else, so that it can be dropped whole.
+    Person {
+        /// The person.
+        person: PersonId,
+        /// The part, from 1.
+        part: u32,
+    },
 }
 
 impl fmt::Display for DocumentId {
@@ -366,6 +373,7 @@ impl fmt::Display for DocumentId {
         match self {
             Self::Register { part } => write!(f, "register/{part}"),
             Self::Outing { outing, part } => write!(f, "outing/{outing}/{part}"),
+            Self::Person { person, part } => write!(f, "person/{person}/{part}"),
         }
     }
 }
@@ -377,12 +385,13 @@ impl FromStr for DocumentId {
         let bad = || IdError::BadSuffix {
             what: "document",
             text: text.to_owned(),
-            shape: "register/PART or outing/OUTING/PART",
+            shape: "register/PART, outing/OUTING/PART or person/PERSON/PART",
         };
         let part = |p: &str| p.parse::<u32>().ok().filter(|p| *p > 0).ok_or_else(bad);
         match text.split('/').collect::<Vec<_>>().as_slice() {
             ["register", p] => Ok(Self::Register { part: part(p)? }),
             ["outing", outing, p] => Ok(Self::Outing { outing: outing.parse()?, part: part(p)? }),
+            ["person", person, p] => Ok(Self::Person { person: person.parse()?, part: part(p)? }),
             _ => Err(bad()),
         }
     }
@@ -418,9 +427,11 @@ mod tests {
         });
         let shot = ShotId { volley: VolleyId(FactId { entry, place: 3 }), position: 10 };
         assert_eq!(shot.to_string().parse(), Ok(shot));
-        for doc in
-            [DocumentId::Register { part: 2 }, DocumentId::Outing { outing: OutingId::named("dry run"), part: 1 }]
-        {
+        for doc in [
+            DocumentId::Register { part: 2 },
+            DocumentId::Outing { outing: OutingId::named("dry run"), part: 1 },
+            DocumentId::Person { person: PersonId::named("Ada"), part: 3 },
+        ] {
             assert_eq!(doc.to_string().parse(), Ok(doc));
         }
         assert!("register/0".parse::<DocumentId>().is_err());

@@ -12,6 +12,7 @@ mod crew;
 mod decision;
 mod delay;
 mod entry;
+mod forgotten;
 mod id;
 mod outing;
 mod register;
@@ -28,6 +29,7 @@ pub use crew::{
 pub use decision::{Bridge, BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 pub use delay::{Delay, DelayError, DelayInterval};
 pub use entry::{Entry, Fact, Stated};
+pub use forgotten::Forgotten;
 pub use id::{
     CrewId, DeviceId, DocumentId, EntryId, FactId, FuseId, IdError, LotId, ModuleId, OutingId, PersonId, RandomBits,
     ShotId, TypeId, VolleyId, comparable_name,

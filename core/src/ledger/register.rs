@@ -7,8 +7,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::shelf::{Shelf, Standing};
 use crate::facts::{
-    Device, DeviceId, Fact, FactId, FiringModule, Fuse, FuseId, IgniterType, Lot, LotId, ModuleId, Outing, OutingId,
-    Person, PersonId, RegisterId, TypeId, comparable_name,
+    Device, DeviceId, Fact, FactId, FiringModule, Forgotten, Fuse, FuseId, IgniterType, Lot, LotId, ModuleId, Outing,
+    OutingId, Person, PersonId, RegisterId, TypeId, comparable_name,
 };
 
 /// A thing of the register.
@@ -151,6 +151,8 @@ pub struct Register {
     people: Drawer<PersonId, Person>,
     devices: Drawer<DeviceId, Device>,
     outings: Drawer<OutingId, Outing>,
+    /// What people are called whose names are forgotten. Nothing takes that back, so their standing does not matter.
+    forgotten: BTreeMap<PersonId, String>,
 }
 
 /// What of the register may concern shots.
@@ -191,6 +193,11 @@ impl Register {
         &self.people
     }
 
+    /// Returns the people whose names are forgotten, and what they are called instead. They are not among the members.
+    pub fn forgotten(&self) -> impl Iterator<Item = (PersonId, &str)> {
+        self.forgotten.iter().map(|(id, called)| (*id, called.as_str()))
+    }
+
     /// Returns the devices.
     #[must_use]
     pub fn devices(&self) -> &Drawer<DeviceId, Device> {
@@ -225,7 +232,10 @@ impl Register {
             RegisterId::Lot(id) => &self.lots.get(id)?.value.mark,
             RegisterId::Fuse(id) => &self.fuses.get(id)?.value.name,
             RegisterId::Module(id) => &self.modules.get(id)?.value.name,
-            RegisterId::Person(id) => &self.people.get(id)?.value.name,
+            RegisterId::Person(id) => match self.forgotten.get(&id) {
+                Some(called) => called,
+                None => &self.people.get(id)?.value.name,
+            },
             RegisterId::Device(id) => &self.devices.get(id)?.value.name,
             RegisterId::Outing(id) => &self.outings.get(id)?.value.name,
         })
@@ -257,6 +267,9 @@ impl Register {
             Fact::Fuse(it) => self.fuses.touch(it.id(), row),
             Fact::Module(it) => self.modules.touch(it.id(), row),
             Fact::Person(it) => self.people.touch(it.id(), row),
+            Fact::Forgotten(it) => {
+                self.forgotten.insert(it.person, Forgotten::called(it.person));
+            }
             Fact::Device(it) => self.devices.touch(it.id, row),
             Fact::Outing(it) => self.outings.touch(it.id(), row),
             _ => {}
@@ -268,6 +281,8 @@ impl Register {
         self.fuses.settle(shelf);
         self.modules.settle(shelf);
         self.people.settle(shelf);
+        // A name that an older version wrote into the register is still there, and shown no more.
+        self.forgotten.keys().for_each(|id| drop(self.people.things.remove(id)));
         self.devices.settle(shelf);
         Changed { types, lots: self.lots.settle(shelf), outings: self.outings.settle(shelf) }
     }

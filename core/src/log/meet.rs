@@ -201,6 +201,7 @@ impl<S: Store> Log<S> {
         if taken.chunk.is_empty() {
             return Ok(Heard { waiting, ..Heard::default() });
         }
+        let forgotten = open.forgotten_in(id, &taken.added)?;
         let mut summary = open.summary.take();
         if let Some(summary) = &mut summary {
             for added in &taken.added {
@@ -217,7 +218,13 @@ impl<S: Store> Log<S> {
         } else {
             Write::Append { document: id, chunk: taken.chunk, summary: open.summary() }
         };
-        self.finish(Ok(()), vec![write], &[id])?;
+        let (now, later) = self.may_forget(forgotten)?;
+        let planned = self.plan_forgetting(&now);
+        let (planned, more) = planned.map_or_else(|e| (Err(e), Vec::new()), |writes| (Ok(()), writes));
+        self.finish(planned, [vec![write], more].concat(), &[id])?;
+        if later {
+            self.forget_judged()?;
+        }
         Ok(Heard { added: taken.added, changed: true, waiting })
     }
 

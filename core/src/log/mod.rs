@@ -14,6 +14,7 @@ mod changes;
 mod document;
 mod empty;
 mod error;
+mod forget;
 mod home;
 mod labels;
 mod meet;
@@ -34,5 +35,7 @@ pub use open::{Absorbed, ENTRIES_PER_PART, Log, Problem, Written};
 pub use screen::{Allowance, screen};
 pub use trust::KeptApart;
 
+#[cfg(test)]
+mod forget_tests;
 #[cfg(test)]
 mod tests;

@@ -1,13 +1,15 @@
 //! An open log: the documents of one crew over a store.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use super::document::{Document, StoredEntry, Unreadable};
 use super::error::LogError;
+use super::forget::forgotten_by;
 use super::home::Home;
 use super::labels::Label;
 use super::trust::{Signer, Trust};
-use crate::facts::{DocumentId, Entry, EntryId, Fact, RandomBits, RegisterId};
+use crate::crew::envelope::entry_in;
+use crate::facts::{DocumentId, Entry, EntryId, Fact, PersonId, RandomBits, RegisterId};
 use crate::store::{DamagedPiece, Listed, PieceId, PieceKind, State, Store, Summary, Write};
 
 /// After how many entries a document is closed and the next part begun: memory is a hundred times the saved size, so
@@ -81,6 +83,8 @@ pub struct Absorbed {
     pub added: Vec<EntryId>,
     /// Entries that were here already.
     pub already: usize,
+    /// Documents with the names of people that are forgotten here: they were left out.
+    pub forgotten: usize,
 }
 
 /// A document in memory, and the stored pieces that it holds.
@@ -165,7 +169,7 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`].
     pub fn list(&self) -> Result<Vec<Listed>, LogError> {
-        Ok(self.store.list()?)
+        self.listed()
     }
 
     /// Writes one entry durably: when this returns, it survives a loss of power.
@@ -190,13 +194,27 @@ impl<S: Store> Log<S> {
     fn write_planned(&mut self, entries: &[(Home, &Entry)], fresh: bool) -> Result<Written, LogError> {
         let mut by_home: BTreeMap<Home, Vec<&Entry>> = BTreeMap::new();
         for (home, entry) in entries {
+            if !home.takes(entry) {
+                return Err(LogError::Misplaced { entry: entry.id, document: home.part(1) });
+            }
             by_home.entry(*home).or_default().push(entry);
+        }
+        let forgotten = forgotten_by(entries.iter().map(|(_, entry)| *entry));
+        self.refuse_unforgettable(&forgotten)?;
+        let named = |home: &&Home| matches!(home, Home::Person(person) if forgotten.contains(person));
+        if let Some(Home::Person(person)) = by_home.keys().find(named) {
+            return Err(LogError::Forgotten { person: *person });
         }
         let (mut written, mut writes, mut touched) = (Written::default(), Vec::new(), Vec::new());
         let result = by_home.into_iter().try_for_each(|(home, entries)| {
             self.plan_writes(home, &entries, fresh, &mut written, &mut writes, &mut touched)
         });
+        let (now, later) = self.may_forget(forgotten)?;
+        let result = result.and_then(|()| self.plan_forgetting(&now)).map(|more| writes.extend(more));
         self.finish(result, writes, &touched)?;
+        if later {
+            self.forget_judged()?;
+        }
         Ok(written)
     }
 
@@ -278,7 +296,9 @@ impl<S: Store> Log<S> {
         });
         match committed {
             Ok(ids) => {
-                for (write, piece) in writes.iter().filter(|w| !matches!(w, Write::Keep { .. })).zip(ids) {
+                let pieces =
+                    writes.iter().filter(|w| matches!(w, Write::Append { .. } | Write::Compact { .. })).zip(ids);
+                for (write, piece) in pieces {
                     let (Write::Append { document, .. } | Write::Compact { document, .. }) = write else { continue };
                     if self.seen.is_some() {
                         self.own.insert(piece);
@@ -290,6 +310,7 @@ impl<S: Store> Log<S> {
                         open.pieces.push((piece, PieceKind::Chunk));
                     }
                 }
+                self.after_commit(writes);
                 self.evict();
                 Ok(())
             }
@@ -306,12 +327,36 @@ impl<S: Store> Log<S> {
         }
     }
 
+    /// Lets go of what was dropped, and drops what another process has forgotten while it was written here.
+    fn after_commit(&mut self, writes: &[Write]) {
+        let mut people = BTreeSet::new();
+        for write in writes {
+            match write {
+                Write::Drop { document } => {
+                    self.open.remove(document);
+                    self.states.remove(document);
+                    self.at_part.remove(&document.home());
+                }
+                Write::Append { document: DocumentId::Person { person, .. }, .. }
+                | Write::Compact { document: DocumentId::Person { person, .. }, .. }
+                    if self.is_forgotten(*person).unwrap_or(false) =>
+                {
+                    people.insert(*person);
+                }
+                _ => {}
+            }
+        }
+        if !people.is_empty() {
+            self.forget_now(&people);
+        }
+    }
+
     /// Puts into a write what its document will hold, so that lists can tell it without reading the document.
     fn state_into(&self, write: &mut Write) {
         let (document, summary, whole) = match write {
             Write::Append { document, summary, .. } => (document, summary, false),
             Write::Compact { document, summary, .. } => (document, summary, true),
-            Write::Keep { .. } => return,
+            Write::Keep { .. } | Write::Drop { .. } => return,
         };
         let Some(open) = self.open.get(document) else { return };
         let held = if whole { &[][..] } else { open.pieces.as_slice() };
@@ -332,6 +377,7 @@ impl<S: Store> Log<S> {
 
     /// Returns a document, read from the store if it is not in memory.
     pub(super) fn document(&mut self, id: DocumentId) -> Result<&mut Open, LogError> {
+        self.refuse_dropped(&id)?;
         self.uses += 1;
         if !self.open.contains_key(&id) {
             let open = self.read(id)?;
@@ -434,8 +480,8 @@ impl<S: Store> Log<S> {
         }
     }
 
-    /// Calls `each` with every entry of the log that can be read: register first, then outings, each by id. In the log of
-    /// a crew, entries that do not stand up are kept apart ([`Log::apart`]).
+    /// Calls `each` with every entry of the log that can be read: register first, then outings, then people, each by id.
+    /// In the log of a crew, entries that do not stand up are kept apart ([`Log::apart`]).
     ///
     /// Documents are read one after another and forgotten again, so memory stays small. Entries that cannot be read are
     /// added to [`Log::problems`].
@@ -443,8 +489,23 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`], [`LogError::TooNew`].
     pub fn replay(&mut self, mut each: impl FnMut(DocumentId, Entry)) -> Result<(), LogError> {
-        for listed in self.store.list()? {
-            self.replay_document(listed.document, &mut each)?;
+        let mut forgotten = BTreeSet::new();
+        // A crew that was not met yet is no judge of who may have a name forgotten.
+        let judges = self.crew()?.is_none() || self.roster()?.is_some();
+        for listed in self.swept()? {
+            if let DocumentId::Person { person, .. } = listed.document
+                && forgotten.contains(&person)
+            {
+                // Said before this store kept marks, or by a copy of the register from elsewhere.
+                self.forget_now(&BTreeSet::from([person]));
+                continue;
+            }
+            self.replay_document(listed.document, |document, entry| {
+                if document.home() == Home::Register && judges {
+                    forgotten.extend(forgotten_by([&entry]));
+                }
+                each(document, entry);
+            })?;
         }
         Ok(())
     }
@@ -487,10 +548,19 @@ impl<S: Store> Log<S> {
     ///
     /// # Errors
     /// Any [`LogError`]; nothing was taken in then.
-    pub(super) fn absorb_documents(&mut self, incoming: Vec<(DocumentId, Document)>) -> Result<Absorbed, LogError> {
+    pub(super) fn absorb_documents(&mut self, mut incoming: Vec<(DocumentId, Document)>) -> Result<Absorbed, LogError> {
         let (mut absorbed, mut writes, mut touched) = (Absorbed::default(), Vec::new(), Vec::new());
+        // The register first: whom it forgets is not taken in.
+        incoming.sort_by_key(|(id, _)| *id);
+        let mut forgotten = BTreeSet::new();
         let result = incoming.into_iter().try_for_each(|(id, mut other)| {
             absorbed.documents += 1;
+            if let DocumentId::Person { person, .. } = id
+                && (forgotten.contains(&person) || self.is_forgotten(person)?)
+            {
+                absorbed.forgotten += 1;
+                return Ok(());
+            }
             let open = self.document(id)?;
             let before = other.len();
             let (new, chunk) = open.document.merge(&mut other).map_err(|e| unreadable(id, e))?;
@@ -499,6 +569,7 @@ impl<S: Store> Log<S> {
                 return Ok(());
             }
             touched.push(id);
+            forgotten.extend(open.forgotten_in(id, &new)?);
             open.summary = None;
             writes.push(if new.len() >= ENTRIES_FOR_SNAPSHOT && open.may_compact() {
                 open.compacting(id)
@@ -508,7 +579,12 @@ impl<S: Store> Log<S> {
             absorbed.added.extend(new);
             Ok(())
         });
+        let (now, later) = self.may_forget(forgotten)?;
+        let result = result.and_then(|()| self.plan_forgetting(&now)).map(|more| writes.extend(more));
         self.finish(result, writes, &touched)?;
+        if later {
+            self.forget_judged()?;
+        }
         Ok(absorbed)
     }
 
@@ -558,7 +634,7 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`]; each document is compacted whole or left as it was.
     pub fn compact(&mut self) -> Result<(), LogError> {
-        for listed in self.store.list()?.into_iter().filter(|l| l.chunks > 0) {
+        for listed in self.listed()?.into_iter().filter(|l| l.chunks > 0) {
             let id = listed.document;
             let open = self.document(id)?;
             if open.may_compact() {
@@ -579,6 +655,27 @@ impl Open {
     /// Tells whether the pieces may be replaced: not while entries in them wait to be mended.
     pub(super) fn may_compact(&self) -> bool {
         self.document.stranded().is_empty()
+    }
+
+    /// Looks through entries that came from elsewhere: returns whom they forget, and refuses what may not stand there.
+    pub(super) fn forgotten_in(&self, id: DocumentId, new: &[EntryId]) -> Result<BTreeSet<PersonId>, LogError> {
+        let mut forgotten = BTreeSet::new();
+        let home = id.home();
+        if matches!(home, Home::Outing(_)) {
+            return Ok(forgotten);
+        }
+        let read = |id: &EntryId| entry_in(*id, &self.document.entry(*id)?).ok();
+        for entry in new.iter().filter_map(read) {
+            match home {
+                Home::Person(_) if !home.takes(&entry) => {
+                    let what = "an entry in it says something else than this person's name".to_owned();
+                    return Err(LogError::Unreadable { document: id, what });
+                }
+                Home::Person(_) | Home::Outing(_) => {}
+                Home::Register => forgotten.extend(forgotten_by([&entry])),
+            }
+        }
+        Ok(forgotten)
     }
 
     /// Returns the write that replaces all pieces that this document holds by one.

@@ -16,22 +16,31 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`].
     pub fn refresh(&mut self) -> Result<Vec<DocumentId>, LogError> {
-        let mut changed = BTreeSet::new();
+        let (mut changed, mut held) = (BTreeSet::new(), Vec::new());
         match self.seen {
             None => {
                 let list = self.store.list()?;
                 self.seen = Some(list.iter().filter_map(|line| line.latest).max().unwrap_or(PieceId(0)));
                 let behind = |line: &&Listed| self.open.get(&line.document).is_some_and(|open| !open.holds_all(line));
                 changed.extend(list.iter().filter(behind).map(|line| line.document));
+                held.extend(list.iter().map(|line| line.document));
             }
             Some(seen) => {
                 let news = self.store.news(seen)?;
                 self.seen = news.iter().map(|(piece, _)| *piece).max().or(self.seen);
+                held.extend(news.iter().map(|(_, document)| *document));
                 changed
                     .extend(news.iter().filter(|(piece, _)| !self.own.contains(piece)).map(|(_, document)| *document));
                 self.own.clear();
             }
         }
+        // A document that was dropped elsewhere is no news to the store, and not to be read from memory either.
+        for document in self.open.keys().copied().collect::<Vec<_>>() {
+            if self.is_dropped(&document)? {
+                self.open.remove(&document);
+            }
+        }
+        self.drop_again(held.into_iter())?;
         // Read again when they are next needed; merging here would cost more for documents nobody asks for.
         changed.iter().for_each(|document| drop(self.open.remove(document)));
         Ok(changed.into_iter().collect())
@@ -44,7 +53,7 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`], [`LogError::TooNew`].
     pub fn outline(&mut self) -> Result<Vec<(DocumentId, [u8; 16])>, LogError> {
-        let list = self.store.list()?;
+        let list = self.swept()?;
         list.iter().map(|line| Ok((line.document, self.state_of(line)?))).collect()
     }
 

@@ -75,10 +75,11 @@ pub(super) struct Trust {
 }
 
 impl Home {
-    /// Returns the outing, for what is signed beside an entry.
-    fn outing(self) -> Option<OutingId> {
+    /// Returns what is signed beside an entry.
+    fn signed_as(self) -> Option<[u8; 16]> {
         match self {
-            Self::Outing(outing) => Some(outing),
+            Self::Outing(outing) => Some(*outing.as_bytes()),
+            Self::Person(person) => Some(*person.as_bytes()),
             Self::Register => None,
         }
     }
@@ -112,7 +113,7 @@ impl<S: Store> Log<S> {
             Signer::Nobody => return Ok(payload),
             Signer::Locked => return Err(LogError::Locked),
         };
-        let place = Place { outing: home.outing(), entry: entry.id };
+        let place = Place { home: home.signed_as(), entry: entry.id };
         let signer = (*device != entry.device).then_some(*device);
         Envelope::seal(key, place, payload, signer).map_err(|e| LogError::Internal { what: e.to_string() })
     }
@@ -194,7 +195,7 @@ impl<S: Store> Log<S> {
     /// [`LogError::Store`], [`LogError::TooNew`].
     pub fn replay_distrusting(&mut self, mut each: impl FnMut(DocumentId, Entry)) -> Result<(), LogError> {
         let Some(roster) = self.roster()? else { return self.replay(each) };
-        for listed in self.store.list()? {
+        for listed in self.listed()? {
             let id = listed.document;
             self.replay_judged(id, &roster, false, |entry| each(id, entry))?;
         }
@@ -270,7 +271,7 @@ impl<S: Store> Log<S> {
     }
 
     fn each_stored(&mut self, mut each: impl FnMut(DocumentId, &StoredEntry, &[u8])) -> Result<(), LogError> {
-        for listed in self.store.list()? {
+        for listed in self.listed()? {
             let entries = self.document(listed.document)?.document.entries();
             self.evict();
             for stored in &entries {
@@ -315,7 +316,7 @@ impl<S: Store> Log<S> {
             newly += usize::from(!verified);
             // Several things may stand under one id; the first that stands up counts.
             let mut verdicts =
-                stored.all().map(|bytes| (bytes, roster.judge(id.home().outing(), stored.id, bytes, verified)));
+                stored.all().map(|bytes| (bytes, roster.judge(id.home().signed_as(), stored.id, bytes, verified)));
             let first = verdicts.next().unwrap_or((&[], Err(Apart::Forged)));
             let (bytes, verdict) =
                 if first.1.is_ok() { first } else { verdicts.find(|(_, v)| v.is_ok()).unwrap_or(first) };

@@ -80,6 +80,12 @@ impl Contents {
                 }
                 Some(self.add(*name, PieceKind::Snapshot, snapshot, summary))
             }
+            Write::Drop { document } => {
+                self.documents.remove(document);
+                let end = format!("/{document}");
+                self.kept.retain(|key, _| !key.ends_with(&end));
+                None
+            }
             Write::Keep { key, value } => {
                 self.kept.insert(key.clone(), value.clone());
                 None

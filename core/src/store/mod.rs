@@ -175,6 +175,16 @@ pub enum Write {
         /// The summary from now on.
         summary: Summary,
     },
+    /// Removes a document whole and for ever: its line in the list, its pieces, those set aside, and every kept value
+    /// whose name ends with a stroke and the document's name. A document that is not there is no error.
+    ///
+    /// When the commit stands, its bytes are gone from all that the store itself can reach, leftovers of earlier
+    /// pieces included; what could not be cleared away then (a full disk, another reader) is cleared at a later opening.
+    /// Names of pieces are not used again, and a later write begins the document anew.
+    Drop {
+        /// The document.
+        document: DocumentId,
+    },
     /// Keeps a small named value of this device alone (its device id, its choices); never part of the shared log.
     Keep {
         /// Its name, ASCII.
@@ -226,7 +236,7 @@ pub trait Store {
 
     /// Writes all of `writes` durably, or none.
     ///
-    /// Returns the ids given to the appended or compacted pieces, in order of the writes (`Keep` gives none).
+    /// Returns the ids given to the appended or compacted pieces, in order of the writes (`Keep` and `Drop` give none).
     ///
     /// # Errors
     /// Any [`StoreError`]; nothing of `writes` is kept then, except perhaps with [`StoreError::OutcomeUnknown`].

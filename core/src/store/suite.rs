@@ -8,12 +8,14 @@
 
 mod contract;
 mod damage;
+mod dropping;
 mod fault;
 mod given;
 mod injected;
 
 pub use contract::*;
 pub use damage::*;
+pub use dropping::*;
 pub use fault::{Fault, Faults};
 pub use injected::*;
 
@@ -84,6 +86,8 @@ macro_rules! store_suite {
             compaction_leaves_other_documents_alone
             piece_names_are_never_used_again
             kept_values_are_replaced_and_read_back
+            dropping_removes_a_document_with_all_that_belongs_to_it
+            dropping_what_is_not_there_is_no_error
             every_flipped_bit_is_noticed_and_set_aside
             damage_in_one_document_leaves_the_others_whole
             compaction_does_not_delete_damaged_pieces

@@ -320,6 +320,12 @@ impl Engine {
                 out.push(Effect::Close(refusal));
                 Ok(())
             }
+            (Frame::Gone { document }, _) => {
+                // What is here stays until the register itself says that it is forgotten.
+                self.peer.end(document);
+                self.expecting = false;
+                Ok(())
+            }
             (Frame::Unknown(_), _) => Ok(()),
             (Frame::Hello { .. } | Frame::Outline { .. } | Frame::Piece { .. }, _) => {
                 Err(grammar("a frame that this side does not send").into())
@@ -383,6 +389,10 @@ impl Engine {
         message: &[u8],
         out: &mut Vec<Effect>,
     ) -> Result<(), Stop> {
+        if self.is_gone(log, document, out)? {
+            self.expecting = false;
+            return Ok(());
+        }
         self.exchange(log, document)?;
         let limits = self.message_limits();
         let Some(exchange) = self.peer.get(document) else { return Ok(()) };
@@ -402,8 +412,37 @@ impl Engine {
         self.progress.entries_in += heard.added.len() as u64;
         if heard.changed {
             out.push(Effect::Changed { document, entries: heard.added.len() });
+            if matches!(document, DocumentId::Register { .. }) {
+                self.let_go(log)?;
+            }
         }
         self.speak(log, now_ms, document, out)
+    }
+
+    /// Tells whether a document was dropped for good here, and if so says it to the peer and speaks no more of it: a
+    /// device that was away while a name was forgotten is not turned away for that.
+    fn is_gone<S: Store>(
+        &mut self,
+        log: &Log<S>,
+        document: DocumentId,
+        out: &mut Vec<Effect>,
+    ) -> Result<bool, LogError> {
+        let gone = log.is_dropped(&document)?;
+        if gone {
+            self.peer.end(document);
+            self.send(&Frame::Gone { document }, out);
+        }
+        Ok(gone)
+    }
+
+    /// Speaks no more of what the register, as it now stands, has forgotten.
+    fn let_go<S: Store>(&mut self, log: &Log<S>) -> Result<(), LogError> {
+        for document in self.peer.documents() {
+            if log.is_dropped(&document)? {
+                self.peer.end(document);
+            }
+        }
+        Ok(())
     }
 
     /// Makes sure that an exchange is there, begun from what is kept of the peer.
@@ -435,6 +474,9 @@ impl Engine {
         document: DocumentId,
         out: &mut Vec<Effect>,
     ) -> Result<(), Stop> {
+        if self.is_gone(log, document, out)? {
+            return Ok(());
+        }
         self.exchange(log, document)?;
         let limits = self.message_limits();
         let Some(exchange) = self.peer.get(document) else { return Ok(()) };
@@ -486,6 +528,7 @@ impl Engine {
 
     /// Keeps what was learnt of the peer. Only the opening side does: the other side hears it from the first message.
     fn keep<S: Store>(&mut self, log: &mut Log<S>) -> Result<(), Stop> {
+        self.let_go(log)?;
         let unkept = self.peer.take_unkept();
         let (Side::Opening, Some(peer)) = (self.side, self.peer.device) else { return Ok(()) };
         let writes: Vec<Write> =

@@ -6,7 +6,7 @@
 use minicbor::{Decoder, Encoder};
 
 use super::refusal::Refusal;
-use crate::facts::{DeviceId, DocumentId, OutingId};
+use crate::facts::{DeviceId, DocumentId, OutingId, PersonId};
 
 /// The name of the conversation, as a WebSocket subprotocol (RFC 6455).
 pub const PROTOCOL: &str = "embertally-sync-1";
@@ -16,6 +16,9 @@ pub(super) const VERSION: u64 = 1;
 
 /// Parts of a document are numbered by the log one after another, so no honest one comes near this.
 const MOST_PARTS: u32 = 10_000;
+
+/// What stands behind the id in the name of a person's document.
+const PERSON: u8 = 1;
 
 /// How many groups documents are put into, so that only groups that differ need to be listed.
 pub(super) const BUCKETS: usize = 16;
@@ -77,6 +80,11 @@ pub enum Frame {
         /// Its bytes.
         bytes: Vec<u8>,
     },
+    /// A document that was dropped for good on the sender's side: it says nothing about it and takes nothing in.
+    Gone {
+        /// The document.
+        document: DocumentId,
+    },
     /// The last word: why the conversation ends.
     Refuse(Refusal),
     /// Of a kind that is not known here, and may be skipped.
@@ -122,6 +130,10 @@ impl Frame {
             Self::Refuse(refusal) => {
                 out.array(3)?.u8(4)?.str(refusal.code())?.str(&words(refusal))?;
             }
+            Self::Gone { document } => {
+                out.array(2)?.u8(16)?;
+                write_document(out, document)?;
+            }
             Self::Unknown(kind) => {
                 out.array(1)?.u64(*kind)?;
             }
@@ -162,6 +174,7 @@ fn write_document(out: &mut Encoding, document: &DocumentId) -> Written {
     match document {
         DocumentId::Register { part } => out.array(1)?.u32(*part)?,
         DocumentId::Outing { outing, part } => out.array(2)?.u32(*part)?.bytes(outing.as_bytes())?,
+        DocumentId::Person { person, part } => out.array(3)?.u32(*part)?.bytes(person.as_bytes())?.u8(PERSON)?,
     };
     Ok(())
 }
@@ -183,6 +196,13 @@ fn read_document(from: &mut Decoder<'_>) -> Result<DocumentId, String> {
     match length {
         1 => Ok(DocumentId::Register { part }),
         2 => Ok(DocumentId::Outing { outing: OutingId::from_bytes(fixed(from)?), part }),
+        3 => {
+            let id = fixed(from)?;
+            match from.u8().map_err(|e| e.to_string())? {
+                PERSON => Ok(DocumentId::Person { person: PersonId::from_bytes(id), part }),
+                _ => Err("no name of a document".to_owned()),
+            }
+        }
         _ => Err("no name of a document".to_owned()),
     }
 }
@@ -234,6 +254,7 @@ fn read(from: &mut Decoder<'_>) -> Result<Frame, String> {
                 _ => Refusal::Grammar { what },
             }))
         }
+        (16, 2) => Ok(Frame::Gone { document: read_document(from)? }),
         (kind, _) if kind >= 16 => Ok(Frame::Unknown(kind)),
         (kind, _) => Err(format!("a frame of kind {kind} with {length} fields")),
     }
@@ -251,6 +272,8 @@ mod tests {
             part.clone().prop_map(|part| DocumentId::Register { part }),
             (any::<[u8; 16]>(), part)
                 .prop_map(|(id, part)| DocumentId::Outing { outing: OutingId::from_bytes(id), part }),
+            (any::<[u8; 16]>(), 1..=MOST_PARTS)
+                .prop_map(|(id, part)| DocumentId::Person { person: PersonId::from_bytes(id), part }),
         ]
     }
 
@@ -273,6 +296,7 @@ mod tests {
             (documents(), bytes()).prop_map(|(document, message)| Frame::Document { document, message }),
             (any::<bool>(), bytes()).prop_map(|(last, bytes)| Frame::Piece { last, bytes }),
             "[a-z ]{0,40}".prop_map(|what| Frame::Refuse(Refusal::Store { what })),
+            documents().prop_map(|document| Frame::Gone { document }),
             (16_u64..).prop_map(Frame::Unknown),
         ]
     }

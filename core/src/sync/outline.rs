@@ -62,7 +62,7 @@ impl Outline {
         differ.fold(0, |bits, (n, _)| bits | 1 << n)
     }
 
-    /// Returns the documents in some groups: the register first, then outings, newest first.
+    /// Returns the documents in some groups: the register and people first, then outings, newest first.
     pub(super) fn in_groups(&self, groups: u16) -> Vec<OutlineItem> {
         let wanted = |item: &&OutlineItem| groups & (1 << bucket(&item.document)) != 0;
         let mut items: Vec<OutlineItem> = self.documents.values().filter(wanted).copied().collect();

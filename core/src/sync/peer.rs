@@ -49,6 +49,17 @@ impl Peer {
         self.queue.clear();
     }
 
+    /// Speaks no more of a document.
+    pub(super) fn end(&mut self, document: DocumentId) {
+        self.exchanges.remove(&document);
+        self.queue.retain(|waiting| *waiting != document);
+    }
+
+    /// Returns the documents that are spoken of, or wait for it.
+    pub(super) fn documents(&self) -> Vec<DocumentId> {
+        self.exchanges.keys().chain(&self.queue).copied().collect()
+    }
+
     /// Puts a document in line, unless it is there already.
     pub(super) fn want(&mut self, document: DocumentId) {
         if !self.queue.contains(&document) {

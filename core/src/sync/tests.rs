@@ -1,5 +1,7 @@
 //! Two logs in one room.
 
+mod forget;
+
 use super::*;
 use crate::facts::{Conditions, DeviceId, DocumentId, Entry, EntryId, LotId, Moment, OutingId, Reading, RegisterId};
 use crate::log::{Home, Log};

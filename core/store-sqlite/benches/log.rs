@@ -164,8 +164,11 @@ fn import_100_000_rows(bencher: Bencher<'_, '_>) {
     bencher.with_inputs(|| tempfile::tempdir().expect("a temporary folder")).bench_local_values(|folder| {
         let mut log = open(&folder, 6);
         let import = read_csv(csv.as_bytes(), &ImportOptions::default(), &Known::default()).expect("a good file");
-        let entries: Vec<_> =
-            import.entries.into_iter().map(|(o, e)| (o.map_or(Home::Register, Home::Outing), e)).collect();
+        let entries: Vec<_> = import
+            .entries
+            .into_iter()
+            .map(|(o, e)| (o.map(Home::Outing).or_else(|| Home::of(&e)).expect("a home"), e))
+            .collect();
         let written = log.write_all(&entries).expect("writable").added;
         drop(log);
         (folder, written)

@@ -20,6 +20,9 @@ use crate::sql::{Gate, Sql};
 /// fewer are soon used again by the next chunks.
 const FREE_PAGES_KEPT: i64 = 64;
 
+/// Under which name it is kept that dropped documents may have left bytes in the file.
+const LEFTOVERS: &str = "store/leftovers";
+
 /// A store in one SQLite file.
 ///
 /// Other processes, and other stores of this process, may have the same folder open; each commit waits for its turn.
@@ -71,7 +74,13 @@ impl SqliteStore {
 
     pub(crate) fn open_gated(folder: &Path, options: Options, gate: Gate) -> Result<Self, StoreError> {
         let (connection, folder) = open::open(folder, &options, &gate)?;
-        Ok(Self { connection, folder, options, gate, scratch: None })
+        let store = Self { connection, folder, options, gate, scratch: None };
+        // Left by a drop that was interrupted, or that others who were reading held up.
+        if store.connection.busy_timeout(Duration::ZERO).is_ok() {
+            let _ = store.clear_away();
+        }
+        let _ = store.connection.busy_timeout(store.options.busy_timeout);
+        Ok(store)
     }
 
     /// Returns the full path of the folder that holds the file.
@@ -106,6 +115,30 @@ impl SqliteStore {
             Some("ok") => Err(StoreError::Damaged { what: format!("{homeless} pieces belong to no document") }),
             word => Err(StoreError::Damaged { what: word.unwrap_or("the check said nothing").to_owned() }),
         }
+    }
+
+    /// Tells whether nothing of a dropped document may still lie in the file. If something may (the disk was full,
+    /// another program was reading), the next opening tries again.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    pub fn is_cleared(&self) -> Result<bool, StoreError> {
+        Ok(self.kept(LEFTOVERS)?.is_none())
+    }
+
+    /// Clears away what dropped documents left in the file and in the write-ahead log. No part of the commit, which
+    /// stands already.
+    fn clear_away(&self) -> Result<(), StoreError> {
+        if self.is_cleared()? {
+            return Ok(());
+        }
+        let sql = self.sql();
+        // Free pages and the gaps in others hold what compaction removed in earlier times; this writes none of it anew.
+        sql.batch("VACUUM")?;
+        if sql.number("PRAGMA wal_checkpoint(TRUNCATE)")? != 0 {
+            return Err(StoreError::Busy { waited_ms: self.options.waited_ms() });
+        }
+        sql.run("DELETE FROM kept WHERE key = ?1", [LEFTOVERS]).map(drop)
     }
 
     pub(crate) fn sql(&self) -> Sql<'_> {
@@ -210,7 +243,12 @@ impl Store for SqliteStore {
         if writes.is_empty() {
             return Ok(Vec::new());
         }
-        let ids = self.sql().write(|sql| {
+        let drops = writes.iter().any(|write| matches!(write, Write::Drop { .. }));
+        if drops {
+            // On for this commit alone: what is dropped is overwritten even if nothing more can be cleared away.
+            self.sql().batch("PRAGMA secure_delete = ON")?;
+        }
+        let committed = self.sql().write(|sql| {
             let mut ids = Vec::with_capacity(writes.len());
             for write in writes {
                 match write {
@@ -225,13 +263,21 @@ impl Store for SqliteStore {
                         }
                         ids.push(add(sql, number, document, PieceKind::Snapshot, snapshot)?);
                     }
+                    Write::Drop { document } => drop_document(sql, document)?,
                     Write::Keep { key, value } => {
                         sql.run("INSERT OR REPLACE INTO kept (key, value) VALUES (?1, ?2)", params![key, value])?;
                     }
                 }
             }
             Ok(ids)
-        })?;
+        });
+        if drops {
+            let _ = self.connection.execute_batch("PRAGMA secure_delete = OFF");
+        }
+        let ids = committed?;
+        if drops {
+            let _ = self.clear_away();
+        }
         if writes.iter().any(|write| matches!(write, Write::Compact { .. })) {
             self.give_back_pages();
         }
@@ -396,6 +442,16 @@ fn remove(sql: &Sql<'_>, number: i64, document: &DocumentId, piece: PieceId) -> 
         Some(false) => set_aside(sql, piece),
         None => Ok(()),
     }
+}
+
+/// Removes a document with all that belongs to it, and notes that the file is to be cleared of what it leaves.
+fn drop_document(sql: &Sql<'_>, document: &DocumentId) -> Result<(), StoreError> {
+    sql.run("DELETE FROM kept WHERE substr(key, -length(?1)) = ?1", [format!("/{document}")])?;
+    let Some(number) = number_of(sql, document)? else { return Ok(()) };
+    sql.run("DELETE FROM pieces WHERE document = ?1", [number])?;
+    sql.run("DELETE FROM set_aside WHERE document = ?1", [number])?;
+    sql.run("DELETE FROM documents WHERE id = ?1", [number])?;
+    sql.run("INSERT OR REPLACE INTO kept (key, value) VALUES (?1, x'01')", [LEFTOVERS]).map(drop)
 }
 
 /// Moves a piece to where damaged ones are kept; one that another process has moved already is left alone.

@@ -5,10 +5,11 @@
 
 use std::collections::{BTreeSet, VecDeque};
 
-use embertally_core::facts::{DeviceId, DocumentId, EntryId, PersonId};
+use embertally_core::facts::{DeviceId, DocumentId, Entry, EntryId, Fact, Forgotten, Moment, Person, PersonId, Role};
 use embertally_core::ledger::{Ledger, Measure};
 use embertally_core::log::{Home, Log, LogError};
 use embertally_core::rates::{RatesRequest, rates};
+use embertally_core::store::Store as _;
 use embertally_core::sync::{Config, Effect, Engine, Event, Limits, Stage};
 
 use crate::builders::{VolleyBuilder, outing};
@@ -224,6 +225,62 @@ impl SimGathering {
         }
     }
 
+    /// Writes one fact about a person on a device; gives whether it was acknowledged. What states a name may be gone
+    /// later, and is not asked for again.
+    fn state(&mut self, device: usize, fact: Fact) -> bool {
+        let at = Moment { unix_ms: self.devices[device].clock.now_ms(), offset_minutes: 0 };
+        let stays = !matches!(fact, Fact::Person(_));
+        let mut entry = Entry::new(EntryId::new(at.unix_ms, &mut self.rng), self.devices[device].id, at);
+        entry.state(fact);
+        let home = Home::of(&entry).expect("a fact about a person has a home");
+        self.model.attempted(entry.id);
+        match self.log(device).and_then(|log| log.write(home, &entry)) {
+            Ok(_) => {
+                if stays {
+                    self.model.acknowledged(entry.id);
+                }
+                self.tell(device, &[home.part(1)], None);
+                return true;
+            }
+            Err(LogError::Forgotten { .. }) => {}
+            Err(_) => self.power_cut(device),
+        }
+        false
+    }
+
+    /// States a person's name on a device, unless the device knows that it is forgotten.
+    pub fn name(&mut self, device: usize, name: &str) -> bool {
+        self.state(device, Fact::Person(Person { name: name.to_owned(), role: Role::Recorder }))
+    }
+
+    /// Has a person's name forgotten on a device.
+    pub fn forget(&mut self, device: usize, name: &str) -> bool {
+        self.state(device, Fact::Forgotten(Forgotten { person: PersonId::named(name), reason: None }))
+    }
+
+    /// Tells whether a device knows that a name is forgotten, and whether it shows the name or has its bytes in any stored
+    /// piece.
+    ///
+    /// # Panics
+    /// If the device's disk cannot be read.
+    pub fn name_on(&mut self, device: usize, name: &str) -> (bool, bool) {
+        let (mut forgotten, mut found) = (false, false);
+        let log = self.log(device).expect("opens");
+        log.replay(|_, entry| {
+            for stated in &entry.facts {
+                forgotten |= matches!(&stated.fact, Fact::Forgotten(f) if f.person == PersonId::named(name));
+                found |= matches!(&stated.fact, Fact::Person(f) if f.name == name);
+            }
+        })
+        .expect("reads");
+        for line in log.store().list().expect("lists") {
+            for piece in log.store_mut().load(&line.document).expect("loads").pieces {
+                found |= piece.bytes.windows(name.len()).any(|bytes| bytes == name.as_bytes());
+            }
+        }
+        (forgotten, found)
+    }
+
     /// The entries on one device.
     fn entries(&mut self, device: usize) -> Result<BTreeSet<EntryId>, LogError> {
         let mut ids = BTreeSet::new();
@@ -399,6 +456,37 @@ mod tests {
         assert!(all.broken > seeds * 3 && all.power_cuts > seeds * 3 && all.restored > seeds / 2, "{all:?}");
         // Two first words, four messages a document (three outings), and an answer to spare.
         assert!(all.longest <= 2 + 3 * 8, "{all:?}");
+    }
+
+    #[test]
+    fn a_name_forgotten_anywhere_is_on_no_device_at_the_end_and_the_others_are_on_all() {
+        const NAMES: [&str; 3] = ["Wilhelmina Quast", "Barnaby Thrupp", "Odalys Penhaligon"];
+        let (mut gone, mut kept) = (0, 0);
+        for seed in 0..30_u64 {
+            let devices = 2 + (seed % 3) as usize;
+            let mut crew = SimGathering::new(seed, devices);
+            let pick = |n: u64, of: usize| ((seed + n) % of as u64) as usize;
+            for step in 0..160 {
+                crew.step();
+                if step % 9 == 0 {
+                    crew.name(pick(step / 27, devices + 1), NAMES[pick(step / 9, 3)]);
+                }
+                if step % 50 == 30 {
+                    crew.forget(pick(step / 25, devices + 1), NAMES[pick(step / 50, 2)]);
+                }
+            }
+            crew.meet();
+            crew.check().unwrap_or_else(|e| panic!("seed {seed}: {e}"));
+            for name in NAMES {
+                let on: Vec<_> = (0..=devices).map(|device| crew.name_on(device, name)).collect();
+                assert!(on.iter().all(|one| *one == on[0]), "seed {seed}, {name}: {on:?}");
+                let (forgotten, found) = on[0];
+                assert!(!(forgotten && found), "seed {seed}: {name} came back");
+                gone += u32::from(forgotten);
+                kept += u32::from(found);
+            }
+        }
+        assert!(gone > 40 && kept > 28, "{gone} forgotten, {kept} not");
     }
 
     #[test]

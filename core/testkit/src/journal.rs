@@ -73,6 +73,10 @@ fn put_write(to: &mut Vec<u8>, write: &Write) {
             put(to, key.as_bytes());
             put(to, value);
         }
+        Write::Drop { document } => {
+            to.push(3);
+            put(to, document.to_string().as_bytes());
+        }
     }
 }
 
@@ -130,6 +134,7 @@ impl<'a> Reader<'a> {
                 summary: self.summary()?,
             },
             [2] => Write::Keep { key: self.text()?.to_owned(), value: self.bytes()?.to_vec() },
+            [3] => Write::Drop { document: self.document()? },
             _ => return None,
         })
     }
@@ -145,7 +150,7 @@ impl<'a> Reader<'a> {
 
 #[cfg(test)]
 mod tests {
-    use embertally_core::facts::OutingId;
+    use embertally_core::facts::{OutingId, PersonId};
 
     use super::*;
 
@@ -167,6 +172,7 @@ mod tests {
                 summary,
             },
             Write::Keep { key: "k".to_owned(), value: vec![0; 100] },
+            Write::Drop { document: DocumentId::Person { person: PersonId::named("Ada"), part: 1 } },
         ];
         let bytes = encode(9, &writes);
         assert_eq!(decode(&bytes), Some((9, writes.clone())));

@@ -131,6 +131,27 @@ impl PostgresStore {
         self.move_aside(session, &harmed)
     }
 
+    /// Removes a document with all that belongs to it.
+    ///
+    /// The database reuses the rows' room after that, and until then, and in its write-ahead log and its backups, their
+    /// bytes can be found by whoever reads its files.
+    fn drop_document(&self, session: &Session<'_>, document: &DocumentId) -> Result<(), StoreError> {
+        let name = document.to_string();
+        session.run(
+            "DELETE FROM kept WHERE crew = $1 AND right(key, length($2) + 1) = '/' || $2",
+            &[&self.number, &name],
+        )?;
+        for table in ["pieces", "set_aside"] {
+            let all = format!(
+                "DELETE FROM {table} WHERE crew = $1
+                 AND document = (SELECT number FROM documents WHERE crew = $1 AND name = $2)"
+            );
+            session.run(&all, &[&self.number, &name])?;
+        }
+        session.run("DELETE FROM documents WHERE crew = $1 AND name = $2", &[&self.number, &name])?;
+        Ok(())
+    }
+
     /// Moves pieces to where damaged ones are kept; those that another has moved already are left alone.
     fn move_aside(&self, session: &Session<'_>, ids: &[i64]) -> Result<(), StoreError> {
         if ids.is_empty() {
@@ -268,9 +289,13 @@ impl Store for PostgresStore {
         if writes.is_empty() {
             return Ok(Vec::new());
         }
-        let pieces = writes.iter().filter(|write| !matches!(write, Write::Keep { .. })).count();
-        self.database.session()?.write(|session| {
-            let mut last = if pieces > 0 { self.name_pieces(session, pieces)? } else { 0 };
+        let adds = |write: &&Write| matches!(write, Write::Append { .. } | Write::Compact { .. });
+        let (pieces, drops) =
+            (writes.iter().filter(adds).count(), writes.iter().any(|write| matches!(write, Write::Drop { .. })));
+        let session = self.database.session()?;
+        let ids = session.write(|session| {
+            // A drop holds the crew's row too: nobody adds to a document while it goes.
+            let mut last = if pieces > 0 || drops { self.name_pieces(session, pieces)? } else { 0 };
             let first = last;
             for write in writes {
                 match write {
@@ -283,6 +308,7 @@ impl Store for PostgresStore {
                         last += 1;
                         self.add(session, last, document, summary, PieceKind::Snapshot, snapshot)?;
                     }
+                    Write::Drop { document } => self.drop_document(session, document)?,
                     Write::Keep { key, value } => {
                         session.run(
                             "INSERT INTO kept (crew, key, value) VALUES ($1, $2, $3)
@@ -293,7 +319,14 @@ impl Store for PostgresStore {
                 }
             }
             Ok((first..last).map(|before| PieceId((before + 1).cast_unsigned())).collect())
-        })
+        })?;
+        if drops {
+            // Frees the rows' room at once; no part of the commit, which stands. The database does it anyway in time.
+            for table in ["pieces", "set_aside", "documents", "kept"] {
+                let _ = session.batch(&format!("VACUUM {table}"));
+            }
+        }
+        Ok(ids)
     }
 
     fn kept(&self, key: &str) -> Result<Option<Vec<u8>>, StoreError> {

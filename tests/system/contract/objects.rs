@@ -84,6 +84,8 @@ const OBJECTS: &[(&str, &[&str])] = &[
     ("apart", &["rows", "complete"]),
     ("seal", &["saved", "outing", "entries", "digest", "live"]),
     ("verify", &["checked", "fits", "first", "crew", "counted", "apart", "problems", "seals"]),
+    ("person Marlo", &["person", "called", "forgotten", "facts", "mentions", "devices_named", "complete"]),
+    ("forget Marlo --yes", &["saved", "already", "entry", "person", "called", "facts", "mentions", "file_cleared"]),
 ];
 
 const SAVED: &[&str] = &["saved", "entry", "corrected"];

@@ -2,7 +2,7 @@
 
 mod nearby;
 mod refusing;
-mod running;
+pub(crate) mod running;
 mod serving;
 mod watching;
 

@@ -1,6 +1,7 @@
 //! Runs of the tool that go on: a server, or a device that stays connected.
 
 use std::io::BufReader;
+use std::path::PathBuf;
 use std::process::{Child, ChildStdout, Command, Stdio};
 
 use embertally_tests::Device;
@@ -77,6 +78,11 @@ impl Server {
         assert!(text("admin_token").len() > 20 && text("fingerprint").len() == 64, "{told:#}");
         let (address, invitation) = (text("address"), text("invitation"));
         Self { home, run, address, invitation }
+    }
+
+    /// Returns the folder of its data.
+    pub(crate) fn folder(&self) -> PathBuf {
+        self.home.path("data")
     }
 
     pub(crate) fn kill(&mut self) {

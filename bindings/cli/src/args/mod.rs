@@ -4,6 +4,7 @@ mod crew;
 mod field;
 mod files;
 mod link;
+mod people;
 mod plan;
 mod rates;
 mod register;
@@ -16,6 +17,7 @@ pub(crate) use crew::*;
 pub(crate) use field::*;
 pub(crate) use files::*;
 pub(crate) use link::*;
+pub(crate) use people::*;
 pub(crate) use plan::*;
 pub(crate) use rates::*;
 pub(crate) use register::*;
@@ -49,6 +51,10 @@ pub(crate) enum Command {
     Seal(SealArgs),
     /// Check every signature and seal of this log, of a carry file, or of a report
     Verify(VerifyArgs),
+    /// Show all that the log holds about one person; with --json, to hand it over
+    Person(PersonArgs),
+    /// Forget a person's name, for good, on every device
+    Forget(ForgetArgs),
     /// List igniter types, or add one
     Type(TypeArgs),
     /// List lots, or add or describe one

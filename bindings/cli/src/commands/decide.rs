@@ -157,12 +157,22 @@ pub(super) fn withdraw(context: &Context, args: &WithdrawArgs) -> Result<(), Cli
     if args.reason.trim().is_empty() {
         return Err(CliError::Usage("A withdrawal needs a reason.".to_owned()));
     }
-    let mut home = None;
+    let (mut home, mut forgets) = (None, false);
     session.log.replay(|document, entry| {
-        if entry.id == fact.entry && usize::from(fact.place) < entry.facts.len() {
+        if entry.id == fact.entry
+            && let Some(stated) = entry.facts.get(usize::from(fact.place))
+        {
             home = Some(document.home());
+            forgets = matches!(stated.fact, Fact::Forgotten(_));
         }
     })?;
+    if forgets {
+        return Err(CliError::refused(
+            "E_FORGOTTEN",
+            "What is forgotten cannot be brought back: the name is gone from this device and from every one that has met \
+             it since. Nothing was written.",
+        ));
+    }
     let home = home.ok_or_else(|| CliError::refused("E_NOT_FOUND", format!("No fact {fact} is in the log.")))?;
     let mut entry = session.entry();
     let by_withdrawal = entry.state(Fact::Withdrawal(Withdrawal { fact, reason: args.reason.clone() }));

@@ -48,7 +48,8 @@ fn known(register: &Register) -> Known {
         lots: register.lots().iter().map(|(id, _)| id).collect(),
         fuses: register.fuses().iter().map(|(id, _)| id).collect(),
         modules: register.modules().iter().map(|(id, _)| id).collect(),
-        people: register.people().iter().map(|(id, _)| id).collect(),
+        // A forgotten name is not stated again by a sheet that still holds it.
+        people: register.people().iter().map(|(id, _)| id).chain(register.forgotten().map(|(id, _)| id)).collect(),
         devices: register.devices().iter().map(|(id, _)| id).collect(),
         outings: register.outings().iter().map(|(id, _)| id).collect(),
     }
@@ -99,7 +100,11 @@ fn options(args: &ImportArgs) -> ImportOptions {
 }
 
 fn homes(entries: Vec<(Option<OutingId>, Entry)>) -> Vec<(Home, Entry)> {
-    entries.into_iter().map(|(outing, entry)| (outing.map_or(Home::Register, Home::Outing), entry)).collect()
+    let home = |outing: Option<OutingId>, entry: &Entry| match outing {
+        Some(outing) => Home::Outing(outing),
+        None => Home::of(entry).unwrap_or(Home::Register),
+    };
+    entries.into_iter().map(|(outing, entry)| (home(outing, &entry), entry)).collect()
 }
 
 fn store(session: &mut Session, import: &mut Import) -> Result<Written, CliError> {
@@ -345,7 +350,7 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
     if context.json {
         return output::json(&json!({
             "documents": absorbed.documents, "entries_added": absorbed.added.len(), "entries_already_there": absorbed.already,
-            "newly_live": new, "no_longer_live": gone,
+            "newly_live": new, "no_longer_live": gone, "forgotten_left_out": absorbed.forgotten,
         }));
     }
     say(&format!(
@@ -353,6 +358,10 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
         counted(absorbed.added.len(), "entry is", "entries are"),
         counted(absorbed.already, "was", "were"),
     ));
+    if absorbed.forgotten > 0 {
+        let names = counted(absorbed.forgotten, "name that is", "names that are");
+        say(&format!("Left out: {names} forgotten here. The file still holds them; delete it when it is not needed."));
+    }
     if new + gone > 0 {
         let shots = counted(new, "shot is", "shots are");
         say(&format!(

@@ -8,9 +8,11 @@ mod decide;
 mod delays;
 mod field;
 mod files;
+mod forget;
 mod meeting;
 mod model;
 mod nearby;
+mod person;
 mod plan;
 mod qr;
 mod rates;
@@ -117,6 +119,8 @@ pub(crate) fn run(cli: Cli) -> Result<(), CliError> {
         Command::Apart => apart::apart(context),
         Command::Seal(args) => seal::seal(context, &args),
         Command::Verify(args) => verify::verify(context, &args),
+        Command::Person(args) => person::person(context, &args),
+        Command::Forget(args) => forget::forget(context, &args),
         Command::Type(args) => register::igniter_type(context, args),
         Command::Lot(args) => register::lot(context, args),
         Command::Fuse(args) => register::fuse(context, args),

@@ -139,11 +139,13 @@ pub(super) fn register() -> Result<Vec<Fact>, CliError> {
             capacitance: None,
         })
     }));
-    facts.extend(
-        [(CHIEF, Role::Chief), (MARLO, Role::Recorder), (PIM, Role::Recorder), (TAMSIN, Role::Recorder)]
-            .map(|(name, role)| Fact::Person(Person { name: name.to_owned(), role })),
-    );
     Ok(facts)
+}
+
+/// The crew, whose names stand apart from the register.
+pub(super) fn people() -> [Person; 4] {
+    [(CHIEF, Role::Chief), (MARLO, Role::Recorder), (PIM, Role::Recorder), (TAMSIN, Role::Recorder)]
+        .map(|(name, role)| Person { name: name.to_owned(), role })
 }
 
 pub(super) fn outing(name: &str, kind: OutingKind, begins: &str) -> Result<Outing, CliError> {

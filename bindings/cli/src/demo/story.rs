@@ -9,7 +9,7 @@ use embertally_core::log::Home;
 
 use super::scenario::{
     BLACK_MATCH, LOTS, NORTH, QUICKMATCH, SHOW, SOUTH, TEST, TIME_FUSE, TrueLot, VISCO, leaves_unlit, moment, outing,
-    register,
+    people, register,
 };
 use super::world::{Chance, Clock, Device};
 use crate::error::CliError;
@@ -69,6 +69,9 @@ impl<'a> Season<'a> {
     pub(super) fn prepare(&mut self) -> Result<(), CliError> {
         let chief = &mut self.devices[ORLA];
         chief.state(Home::Register, register()?)?;
+        for person in people() {
+            chief.state(Home::Person(person.id()), vec![Fact::Person(person)])?;
+        }
         for device in 0..self.devices.len() {
             let (id, name) = (self.devices[device].id, self.devices[device].name.to_owned());
             let fact = Fact::Device(embertally_core::facts::Device { id, name });

@@ -11,7 +11,7 @@ fn what_a_member_wrote_counts_and_what_was_made_of_it_does_not() {
 
     let elsewhere = EntryId::from_bytes([9; 16]);
     assert_eq!(why(&roster, &(elsewhere, good.1.clone())), Some("forged"), "replayed under another id");
-    let moved = roster.judge(Some(OutingId::named("another")), good.0, &good.1, false);
+    let moved = roster.judge(Some(*OutingId::named("another").as_bytes()), good.0, &good.1, false);
     assert_eq!(moved, Err(Apart::Forged), "moved into another outing");
     assert_eq!(roster.judge(None, good.0, &good.1, false), Err(Apart::Forged), "moved into the register");
 
@@ -36,7 +36,7 @@ fn nobody_writes_in_the_name_of_another() {
     entry.device = chief.device;
     entry.state(Fact::Seal(Seal { outing: outing(), held: Vec::new(), count: 0, digest: [0; 32] }));
     assert_eq!(why(&roster, &recorder.sign(Some(outing()), &entry)), Some("forged"), "signed by another key");
-    let place = Place { outing: Some(outing()), entry: entry.id };
+    let place = Place { home: Some(*outing().as_bytes()), entry: entry.id };
     let told = Envelope::seal(&recorder.key, place, entry.to_bytes().unwrap(), Some(recorder.device)).unwrap();
     assert_eq!(why(&roster, &(entry.id, told)), Some("borrowed"));
     // A name from a file is no device: whoever brought the file in signs for it.

@@ -39,7 +39,7 @@ impl Phone {
     }
 
     pub(super) fn sign(&self, outing: Option<OutingId>, entry: &Entry) -> Stored {
-        let place = Place { outing, entry: entry.id };
+        let place = Place { home: outing.map(|o| *o.as_bytes()), entry: entry.id };
         (entry.id, Envelope::seal(&self.key, place, entry.to_bytes().unwrap(), None).unwrap())
     }
 
@@ -100,7 +100,7 @@ pub(super) fn outing() -> OutingId {
 }
 
 pub(super) fn why(roster: &Roster, stored: &Stored) -> Option<&'static str> {
-    roster.judge(Some(outing()), stored.0, &stored.1, false).err().map(|apart| apart.code())
+    roster.judge(Some(*outing().as_bytes()), stored.0, &stored.1, false).err().map(|apart| apart.code())
 }
 
 /// A chief, and a recorder who joined by an invitation.

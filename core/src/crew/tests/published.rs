@@ -61,8 +61,8 @@ fn a_signed_entry_is_the_one_that_another_implementation_makes() {
     let made: Vec<Vec<u8>> = fixtures.lines().map(bytes).collect();
     let key = DeviceKey::from_seed(&hex("9d61b19deffd5a60ba844af492ec2cc44449c5697b326919703bac031cae7f60"));
     let payload = bytes("a301500707070707070707070707070707070702821903e8183c03818205a201634164610201");
-    let register = Place { outing: None, entry: EntryId::from_bytes([0; 16]) };
-    let field = Place { outing: Some(OutingId::from_bytes([3; 16])), entry: EntryId::from_bytes([4; 16]) };
+    let register = Place { home: None, entry: EntryId::from_bytes([0; 16]) };
+    let field = Place { home: Some([3; 16]), entry: EntryId::from_bytes([4; 16]) };
     let signer = DeviceId::from_bytes([5; 16]);
     assert_eq!(Envelope::seal(&key, register, payload.clone(), None).unwrap(), made[0]);
     assert_eq!(Envelope::seal(&key, field, payload.clone(), Some(signer)).unwrap(), made[1]);

@@ -3,6 +3,7 @@
 use super::super::decision::{Bridge, BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
+use super::super::forgotten::Forgotten;
 use super::super::id::{
     DeviceId, EntryId, FactId, FuseId, LotId, ModuleId, OutingId, PersonId, ShotId, TypeId, VolleyId,
 };
@@ -73,6 +74,7 @@ fn fact(own: EntryId, r: &mut Reader<'_>) -> Read<Stated> {
         21 => Fact::Seal(crew::read_seal(r)?),
         22 => Fact::Vouching(crew::read_vouching(r)?),
         15 => Fact::BridgeReading(bridge_reading(own, r)?),
+        23 => Fact::Forgotten(forgotten(r)?),
         _ => {
             r.skip()?;
             Fact::Unknown { kind }
@@ -522,4 +524,17 @@ fn bridge_reading(own: EntryId, r: &mut Reader<'_>) -> Read<BridgeReading> {
         instrument,
         by,
     })
+}
+
+fn forgotten(r: &mut Reader<'_>) -> Read<Forgotten> {
+    let (mut person, mut reason) = (None, None);
+    r.fields(|key, r| {
+        match key {
+            1 => person = Some(person_id(r)?),
+            2 => reason = Some(r.text()?),
+            _ => return Ok(false),
+        }
+        Ok(true)
+    })?;
+    Ok(Forgotten { person: r.need(person, "the person forgotten")?, reason })
 }

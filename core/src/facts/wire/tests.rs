@@ -252,6 +252,9 @@ fn crew_fact() -> impl Strategy<Value = Fact> {
             digest
         })),
         (held(), text()).prop_map(|(held, reason)| Fact::Vouching(Vouching { held, reason })),
+        (id16(), proptest::option::of(text())).prop_map(|(person, reason)| {
+            Fact::Forgotten(Forgotten { person: PersonId::from_bytes(person), reason })
+        }),
     ]
 }
 

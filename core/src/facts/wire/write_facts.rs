@@ -3,6 +3,7 @@
 use super::super::decision::{Bridge, BridgeReading, MadeSafe, Match, Ruling, Withdrawal};
 use super::super::delay::Delay;
 use super::super::entry::{Entry, Fact, Stated};
+use super::super::forgotten::Forgotten;
 use super::super::id::{EntryId, FactId, ShotId, VolleyId};
 use super::super::outing::{Conditions, Outing, Reading};
 use super::super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
@@ -40,6 +41,7 @@ fn fact(own: EntryId, stated: &Stated) -> Vec<u8> {
         Fact::Seal(f) => (21, crew::seal(f)),
         Fact::Vouching(f) => (22, crew::vouching(f)),
         Fact::BridgeReading(f) => (15, bridge_reading(own, f)),
+        Fact::Forgotten(f) => (23, forgotten(f)),
         // Read from a newer program's entry; such an entry's own bytes are passed on, never these.
         Fact::Unknown { kind } => (*kind, Fields::new().finish()),
     };
@@ -284,4 +286,8 @@ fn bridge_reading(own: EntryId, f: &BridgeReading) -> Vec<u8> {
         .opt_text(4, f.instrument.as_ref())
         .opt_bytes(5, f.by.as_ref().map(|v| v.as_bytes()))
         .finish()
+}
+
+fn forgotten(f: &Forgotten) -> Vec<u8> {
+    Fields::new().bytes(1, f.person.as_bytes()).opt_text(2, f.reason.as_ref()).finish()
 }

@@ -19,6 +19,7 @@ fn batches(held: &[PieceId]) -> Vec<(&'static str, Vec<Write>)> {
         ("one chunk", vec![append(register(1), b"e")]),
         ("a document begun", vec![append(outing("new"), b"e")]),
         ("a compaction", vec![compact(register(1), held, b"abc")]),
+        ("a document dropped", vec![Write::Drop { document: register(1) }]),
         (
             "a mixed batch",
             vec![
@@ -26,6 +27,7 @@ fn batches(held: &[PieceId]) -> Vec<(&'static str, Vec<Write>)> {
                 append(outing("new"), b"e"),
                 compact(register(1), held, b"abc"),
                 append(outing("o"), b"f"),
+                Write::Drop { document: outing("o") },
                 keep("old", b"3"),
             ],
         ),

@@ -262,7 +262,11 @@ impl RepoSession {
         request: bool,
         out: &mut Vec<Effect>,
     ) -> Result<(), Stop> {
-        let Some(document) = self.directory.find(log, now_ms, id)? else {
+        let found = match self.directory.find(log, now_ms, id)? {
+            Some(document) if log.is_dropped(&document)? => None,
+            found => found,
+        };
+        let Some(document) = found else {
             if request {
                 self.directory.want(id);
             }
@@ -330,7 +334,7 @@ impl RepoSession {
         let id = self.directory.id_of(document);
         let limits = self.message_limits();
         let made = match log.greeting(document, self.peers.get(document), &limits) {
-            Err(LogError::TooNew { .. }) => {
+            Err(LogError::TooNew { .. } | LogError::Forgotten { .. }) => {
                 self.unavailable(id, out);
                 return Ok(0);
             }

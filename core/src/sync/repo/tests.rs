@@ -398,3 +398,35 @@ proptest! {
         room.say(&real);
     }
 }
+
+#[test]
+fn a_client_is_served_no_forgotten_name_and_cannot_bring_it_back() {
+    use crate::facts::{Forgotten, Person, PersonId, Role};
+    let mut room = Room::joined(false);
+    let who = PersonId::named("Wilhelmina Quast");
+    let document = DocumentId::Person { person: who, part: 1 };
+    let stated = |n: u64, fact: Fact| {
+        let mut entry = Entry { facts: Vec::new(), ..entry(n) };
+        entry.state(fact);
+        entry
+    };
+    let person = Fact::Person(Person { name: "Wilhelmina Quast".to_owned(), role: Role::Chief });
+    let (named, again) = (stated(1, person.clone()), stated(2, person));
+    room.log.write(Home::Person(who), &named).unwrap();
+    let mut client = Client::new(document);
+    client.talk(&mut room);
+    assert!(client.doc.get(ROOT, "entries").unwrap().is_some(), "served while it is not forgotten");
+
+    room.log.write(Home::Register, &stated(3, Fact::Forgotten(Forgotten { person: who, reason: None }))).unwrap();
+    client.put(again.id, again.to_bytes().unwrap());
+    let said = room.say(&client.next().expect("something to say"));
+    assert!(matches!(said.as_slice(), [RepoMessage::Unavailable { .. }]), "{said:?}");
+    // A client that begins anew, and news for one that followed it.
+    let said = room.say(&Client::new(document).next().unwrap());
+    assert!(matches!(said.as_slice(), [RepoMessage::Unavailable { .. }]), "{said:?}");
+    assert!(room.tell(&[document]).iter().all(|said| matches!(said, RepoMessage::Unavailable { .. })));
+    assert_eq!(room.refusal, None);
+    assert!(room.log.list().unwrap().iter().all(|line| line.document != document));
+    // The client goes on with other documents.
+    assert!(Client::new(DocumentId::Register { part: 1 }).talk(&mut room) > 0);
+}

@@ -4,6 +4,7 @@
 
 mod busy;
 mod damage;
+mod dropping;
 mod file;
 mod full;
 mod kill;

@@ -55,7 +55,7 @@ pub(super) fn found(context: &Context, name: &str) -> Result<(), CliError> {
 }
 
 /// Refuses what only a chief may do.
-pub(super) fn as_chief(session: &mut Session) -> Result<std::sync::Arc<embertally_core::crew::Roster>, CliError> {
+pub(crate) fn as_chief(session: &mut Session) -> Result<std::sync::Arc<embertally_core::crew::Roster>, CliError> {
     let roster = roster_of(session)?;
     match roster.role(session.device) {
         Some(Role::Chief) => Ok(roster),

@@ -8,7 +8,7 @@ use embertally_core::facts::{Device, DeviceId, Fact, Person, PersonId, Role};
 use embertally_core::ledger::Ledger;
 use serde_json::{Value, json};
 
-pub(super) use join::confirm_joinings;
+pub(super) use join::{as_chief, confirm_joinings};
 
 use super::Context;
 use super::rates::parsed;
@@ -83,7 +83,10 @@ fn show(context: &Context) -> Result<(), CliError> {
         .people()
         .iter()
         .map(|(_, p)| vec![json!("member"), json!(p.value.name), json!(p.value.role.word()), Value::Null, Value::Null]);
-    let mut rows: Vec<Vec<Value>> = people.collect();
+    let forgotten = register
+        .forgotten()
+        .map(|(_, called)| vec![json!("member"), json!(called), Value::Null, json!("name forgotten"), Value::Null]);
+    let mut rows: Vec<Vec<Value>> = people.chain(forgotten).collect();
     let mut devices: Vec<DeviceId> = register.devices().iter().map(|(id, _)| id).collect();
     if let Some(roster) = &roster {
         devices.extend(roster.members().map(|m| m.device));
