@@ -1,6 +1,7 @@
 //! The server on real sockets on loopback, with real engines on the other side.
 
 mod access;
+mod beside;
 mod carried;
 mod child;
 mod device;

@@ -89,6 +89,25 @@ fn a_server_that_is_asked_to_end_ends_well_and_is_there_again_with_its_crew() {
 }
 
 #[test]
+fn a_server_that_runs_knows_an_invitation_that_is_made_beside_it() {
+    let server = Server::new();
+    let told = server.beside("--invite --label 'phone 2'");
+    assert_eq!(told["running"], true, "{told:#}");
+    let invitation = told["invitation"].as_str().expect("an invitation");
+    assert_ne!(invitation, server.invitation);
+    let heron = logged("heron", "KB-104");
+    let began = Instant::now();
+    loop {
+        let line = format!("sync {invitation}");
+        let outcome = Outcome::new(&line, heron.call_on_log(&line).output().expect("it runs"));
+        if outcome.code == Some(0) {
+            break;
+        }
+        assert!(began.elapsed() < Duration::from_secs(30), "{outcome:?}");
+    }
+}
+
+#[test]
 fn an_invitation_may_be_given_where_nobody_sees_it() {
     let server = Server::new();
     let heron = logged("heron", "KB-104");
