@@ -20,6 +20,8 @@ pub enum ServerError {
     Listen {
         /// The address.
         address: SocketAddr,
+        /// Whether somebody listens there already.
+        in_use: bool,
         /// What the system said.
         reason: String,
     },

@@ -50,6 +50,8 @@ pub struct ServerLimits {
     pub crew_idle: Duration,
     /// How long sessions have to end at shutdown: 5 s.
     pub shutdown: Duration,
+    /// How often it is looked whether others wrote crews and tokens, or put a new certificate in place: 1 s.
+    pub look: Duration,
 }
 
 impl Default for ServerLimits {
@@ -76,6 +78,7 @@ impl Default for ServerLimits {
             readers: 2,
             crew_idle: Duration::from_secs(60),
             shutdown: Duration::from_secs(5),
+            look: Duration::from_secs(1),
         }
     }
 }

@@ -21,6 +21,7 @@ use tokio_rustls::TlsAcceptor;
 use crate::access::source;
 use crate::bucket::Buckets;
 use crate::hub::App;
+use crate::tls::Current;
 
 /// The most bytes of a request's head.
 const HEAD_BYTES: usize = 16 << 10;
@@ -108,7 +109,7 @@ impl Door {
 }
 
 /// Accepts connections until the server closes.
-pub(crate) async fn accept(app: Arc<App>, listener: TcpListener, tls: Option<TlsAcceptor>, routes: Router) {
+pub(crate) async fn accept(app: Arc<App>, listener: TcpListener, tls: Option<Arc<Current>>, routes: Router) {
     let door = Door::new(&app);
     loop {
         let accepted = tokio::select! {
@@ -127,7 +128,10 @@ pub(crate) async fn accept(app: Arc<App>, listener: TcpListener, tls: Option<Tls
             }
         };
         match door.enter(&app, from.ip()) {
-            Ok(visit) => drop(tokio::spawn(connection(app.clone(), stream, from, tls.clone(), routes.clone(), visit))),
+            Ok(visit) => {
+                let acceptor = tls.as_ref().map(|tls| tls.ready().acceptor);
+                tokio::spawn(connection(app.clone(), stream, from, acceptor, routes.clone(), visit));
+            }
             // Closed without a word: saying why would cost more than it took to come.
             Err(code) => app.metrics.refused(code),
         }

@@ -23,6 +23,7 @@ pub(crate) struct Metrics {
     entries: AtomicU64,
     store_failures: AtomicU64,
     panics: AtomicU64,
+    unusable: AtomicU64,
     lag: [AtomicU64; LAG_MS.len()],
     lag_count: AtomicU64,
     lag_us: AtomicU64,
@@ -51,6 +52,11 @@ impl Metrics {
 
     pub(crate) fn panicked(&self) {
         Self::add(&self.panics, 1);
+    }
+
+    /// Counts a certificate put in place that cannot be used.
+    pub(crate) fn certificate_unusable(&self) {
+        Self::add(&self.unusable, 1);
     }
 
     /// Counts how long a frame waited for its crew's turn.
@@ -96,6 +102,8 @@ impl Metrics {
         one(&mut out, "entries_total", "counter", "Entries taken in.", &total(&self.entries));
         one(&mut out, "store_failures_total", "counter", "Times a store failed.", &total(&self.store_failures));
         one(&mut out, "panics_total", "counter", "Faults of this program that were contained.", &total(&self.panics));
+        let unusable = "Times a new certificate could not be used, and the old one was kept.";
+        one(&mut out, "certificates_unusable_total", "counter", unusable, &total(&self.unusable));
         let by = |map: &Mutex<BTreeMap<&'static str, u64>>| map.lock().unwrap_or_else(PoisonError::into_inner).clone();
         head(&mut out, "sessions_ended_total", "counter", "Conversations that ended, by reason.");
         for (reason, n) in by(&self.ended) {

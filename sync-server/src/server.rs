@@ -1,11 +1,11 @@
 //! Starting and stopping.
 
+use std::io::ErrorKind;
 use std::net::SocketAddr;
 use std::path::Path;
 use std::sync::atomic::AtomicU64;
 use std::sync::{Arc, Mutex};
 use std::thread::available_parallelism;
-use std::time::Duration;
 
 use embertally_core::facts::DeviceId;
 use tokio::net::TcpListener;
@@ -24,7 +24,7 @@ use crate::ids::CrewId;
 use crate::listen;
 use crate::metrics::Metrics;
 use crate::stores::{CrewStores, Elsewhere, PostgresStores, SqliteStores};
-use crate::tls::{self, Place, private_folder};
+use crate::tls::{Current, Place, private_folder};
 
 /// The most threads for crews that are taken unless told.
 const MOST_THREADS: usize = 4;
@@ -37,7 +37,7 @@ pub struct Server;
 pub struct Running {
     /// Where it listens.
     pub address: SocketAddr,
-    /// SHA-256 of its certificate, as hexadecimal digits; none without TLS.
+    /// SHA-256 of the certificate that it began with, as hexadecimal digits; none without TLS.
     pub fingerprint: Option<String>,
     /// The administrator's token, only at the very first start: it is not kept, and cannot be shown again.
     pub admin_token: Option<String>,
@@ -79,15 +79,20 @@ impl Server {
         let stores = tokio::task::spawn_blocking(move || open_stores(&opened, &runtime))
             .await
             .map_err(|e| ServerError::Thread { reason: e.to_string() })??;
-        let ready = tls::ready(&config)?;
+        let tls = Current::new(&config)?.map(Arc::new);
         let access = Access::open(stores.clone(), &config.limits)?;
-        let device = access.device(config.restored)?;
-        let admin_token = access.first_admin()?;
         let listener = TcpListener::bind(config.listen)
             .await
             .and_then(|l| l.local_addr().map(|address| (l, address)))
-            .map_err(|e| ServerError::Listen { address: config.listen, reason: e.to_string() });
+            .map_err(|e| ServerError::Listen {
+                address: config.listen,
+                in_use: e.kind() == ErrorKind::AddrInUse,
+                reason: e.to_string(),
+            });
         let (listener, address) = listener?;
+        // After that: a token that is shown once must not be made by a start that fails.
+        let device = access.device(config.restored)?;
+        let admin_token = access.first_admin()?;
         let metrics = Arc::new(Metrics::default());
         let setting = Arc::new(Setting {
             stores: stores.clone(),
@@ -100,7 +105,7 @@ impl Server {
             0 => available_parallelism().map_or(1, usize::from).min(MOST_THREADS),
             n => n,
         };
-        let fingerprint = ready.as_ref().map(|r| r.fingerprint.clone());
+        let fingerprint = tls.as_ref().map(|tls| tls.ready().fingerprint);
         let (working, at_work) = mpsc::channel(1);
         let app = Arc::new(App {
             access,
@@ -121,12 +126,13 @@ impl Server {
             found_ready: Mutex::default(),
         });
         watch_others(&app)?;
+        look_now_and_then(&app, tls.clone());
         let mut routes = http::router(&app);
         for extend in &config.extend {
             routes = routes.merge((extend.0)(Hub(app.clone())));
         }
         let routes = http::wrapped(&app, routes);
-        let accepting = tokio::spawn(listen::accept(app.clone(), listener, ready.map(|r| r.acceptor), routes));
+        let accepting = tokio::spawn(listen::accept(app.clone(), listener, tls, routes));
         tracing::info!(%address, %device, threads, store = ?config.store, "listening");
         Ok(Running { address, fingerprint, admin_token, device, app, accepting, at_work })
     }
@@ -145,18 +151,71 @@ fn watch_others(app: &Arc<App>) -> Result<(), ServerError> {
             Elsewhere::Anything => Job::Anything,
         })
     }))?;
-    // Crews and tokens made or revoked on another server: looked at every second, as they are few and rarely change.
-    let known = Arc::downgrade(app);
+    Ok(())
+}
+
+/// Looks every second for what is rarely changed, and by others: crews and tokens made or revoked by another server or
+/// by the command line, and the files of the certificate.
+fn look_now_and_then(app: &Arc<App>, tls: Option<Arc<Current>>) {
+    let (known, every) = (Arc::downgrade(app), app.limits.look);
+    let tls = tls.filter(|tls| tls.has_files());
     tokio::spawn(async move {
+        let mut is_behind = false;
         loop {
-            tokio::time::sleep(Duration::from_secs(1)).await;
+            tokio::time::sleep(every).await;
             let Some(app) = known.upgrade() else { return };
-            if let Ok(Err(error)) = tokio::task::spawn_blocking(move || app.access.reload()).await {
-                tracing::warn!(code = error.code(), %error, "cannot look for new crews and tokens");
-            }
+            let tls = tls.clone();
+            let looked = tokio::task::spawn_blocking(move || {
+                match app.stores.registry_changed() {
+                    Ok(changed) => is_behind |= changed,
+                    Err(error) => tracing::warn!(code = error.code(), %error, "cannot look for new crews and tokens"),
+                }
+                if is_behind {
+                    match app.access.reload() {
+                        Ok(()) => is_behind = false,
+                        Err(error) => tracing::warn!(code = error.code(), %error, "cannot read crews and tokens"),
+                    }
+                }
+                match tls.as_ref().map(|tls| tls.look()) {
+                    Some(Ok(Some(fingerprint))) => {
+                        app.place.shows(&fingerprint);
+                        tracing::info!(fingerprint, "another certificate is used from now on");
+                    }
+                    Some(Err(error)) => {
+                        app.metrics.certificate_unusable();
+                        tracing::warn!(code = error.code(), %error, "the old certificate is kept");
+                    }
+                    _ => {}
+                }
+                is_behind
+            });
+            is_behind = looked.await.unwrap_or(true);
         }
     });
-    Ok(())
+}
+
+impl Server {
+    /// Makes an invitation for the first crew of a server that runs in another process over the same data; that server
+    /// knows it within a second or so. `None` if there is no crew.
+    ///
+    /// # Errors
+    /// Any [`ServerError`] but those of listening.
+    pub async fn invitation_beside(
+        config: &Config,
+        role: Role,
+        label: &str,
+    ) -> Result<Option<(CrewId, String)>, ServerError> {
+        let (config, label, runtime) = (config.clone(), label.to_owned(), Handle::current());
+        let making = move || {
+            let access = Access::open(open_stores(&config, &runtime)?, &config.limits)?;
+            let Some(crew) = access.crews().first().map(|crew| crew.id) else { return Ok(None) };
+            let fingerprint = Current::new(&config)?.map(|tls| tls.ready().fingerprint);
+            let (_, secret) = access.make_token(Some(crew), role, &label)?;
+            let place = Place::new(&config, config.listen, fingerprint.as_deref());
+            Ok(Some((crew, place.invitation(crew, &secret))))
+        };
+        tokio::task::spawn_blocking(making).await.map_err(|e| ServerError::Thread { reason: e.to_string() })?
+    }
 }
 
 impl Running {

@@ -4,7 +4,7 @@ use std::fs;
 use std::io::Write as _;
 use std::net::SocketAddr;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
 
 use rustls::ServerConfig;
 use rustls::pki_types::pem::PemObject;
@@ -20,18 +20,72 @@ const CERTIFICATE: &str = "certificate.pem";
 const KEY: &str = "key.pem";
 
 /// A certificate ready for use.
+#[derive(Clone)]
 pub(crate) struct Ready {
     pub(crate) acceptor: TlsAcceptor,
     /// SHA-256 of the server's own certificate, as hexadecimal digits.
     pub(crate) fingerprint: String,
 }
 
+/// The certificate in use. Files that were given are looked at again while the server runs: certificates of the web run
+/// out every few weeks, and nobody should have to end conversations for that.
+pub(crate) struct Current {
+    ready: RwLock<Ready>,
+    files: Option<Files>,
+    /// A hash of the files' bytes when they were last looked at.
+    seen: Mutex<Option<blake3::Hash>>,
+}
+
+impl Current {
+    /// Makes TLS ready as configured; `None` where there is none.
+    pub(crate) fn new(config: &Config) -> Result<Option<Self>, ServerError> {
+        let files = if let Tls::Files(files) = &config.tls { Some(files.clone()) } else { None };
+        // Hashed first: what is written between the two is looked at once more.
+        let seen = Mutex::new(files.as_ref().and_then(|files| hash(files).ok()));
+        Ok(ready(config)?.map(|ready| Self { ready: RwLock::new(ready), files, seen }))
+    }
+
+    pub(crate) fn ready(&self) -> Ready {
+        self.ready.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Tells whether it was read from files that may be replaced.
+    pub(crate) fn has_files(&self) -> bool {
+        self.files.is_some()
+    }
+
+    /// Looks at the files; returns the new certificate's fingerprint where another one is used from now on. A pair that
+    /// cannot be used (one of two files is written already) changes nothing, and is said once.
+    ///
+    /// # Errors
+    /// [`ServerError::Certificate`].
+    pub(crate) fn look(&self) -> Result<Option<String>, ServerError> {
+        let Some(files) = &self.files else { return Ok(None) };
+        // A file that is not there for a moment is being replaced.
+        let Ok(now) = hash(files) else { return Ok(None) };
+        let before = self.seen.lock().unwrap_or_else(PoisonError::into_inner).replace(now);
+        if before == Some(now) {
+            return Ok(None);
+        }
+        let ready = read(&files.certificate, &files.key)?;
+        let fingerprint = ready.fingerprint.clone();
+        *self.ready.write().unwrap_or_else(PoisonError::into_inner) = ready;
+        Ok(Some(fingerprint))
+    }
+}
+
+fn hash(files: &Files) -> std::io::Result<blake3::Hash> {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(blake3::hash(&fs::read(&files.certificate)?).as_bytes());
+    hasher.update(blake3::hash(&fs::read(&files.key)?).as_bytes());
+    Ok(hasher.finalize())
+}
+
 fn wrong(path: &Path, error: impl ToString) -> ServerError {
     ServerError::Certificate { path: path.to_owned(), reason: error.to_string() }
 }
 
-/// Makes TLS ready as configured; `None` where there is none.
-pub(crate) fn ready(config: &Config) -> Result<Option<Ready>, ServerError> {
+fn ready(config: &Config) -> Result<Option<Ready>, ServerError> {
     match &config.tls {
         Tls::Plain if config.listen.ip().is_loopback() => Ok(None),
         Tls::Plain => Err(ServerError::PlainOutside { address: config.listen }),
@@ -112,11 +166,11 @@ fn host(name: &str) -> &str {
 }
 
 /// Where devices find this server.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(crate) struct Place {
     /// `HOST:PORT`, in the order in which they are to be tried.
     addresses: Vec<String>,
-    pin: String,
+    pin: RwLock<String>,
     /// Whether browsers may be told to insist on TLS here.
     pub(crate) publicly_trusted: bool,
     /// Whether this server does TLS itself.
@@ -141,7 +195,15 @@ impl Place {
             addresses.push(listening.to_string());
         }
         let pin = fingerprint.filter(|_| !publicly_trusted).unwrap_or("web").to_owned();
+        let pin = RwLock::new(pin);
         Self { addresses, pin, publicly_trusted, tls: !matches!(config.tls, Tls::Plain) }
+    }
+
+    /// From now on another certificate is shown.
+    pub(crate) fn shows(&self, fingerprint: &str) {
+        if !self.publicly_trusted {
+            fingerprint.clone_into(&mut self.pin.write().unwrap_or_else(PoisonError::into_inner));
+        }
     }
 
     /// Writes an invitation (see `Invitation` in embertally-link). Everything secret is in the fragment, which is never
@@ -150,7 +212,8 @@ impl Place {
         let mut addresses = self.addresses.iter();
         let first = addresses.next().map_or("", String::as_str);
         let also: String = addresses.map(|address| format!("&also={address}")).collect();
-        format!("https://{first}/#crew={crew}&token={secret}&pin={}{also}", self.pin)
+        let pin = self.pin.read().unwrap_or_else(PoisonError::into_inner);
+        format!("https://{first}/#crew={crew}&token={secret}&pin={pin}{also}")
     }
 }
 

@@ -116,6 +116,11 @@ fn refuse_overwriting(changes: &[Change]) -> Result<Vec<EntryId>, Unreadable> {
     Ok(added)
 }
 
+/// Counts the entries that a change adds.
+pub(super) fn entries_in(change: &Change) -> usize {
+    refuse_overwriting(std::slice::from_ref(change)).map_or(0, |ids| ids.len())
+}
+
 fn entry_key(key: &Key) -> Result<EntryId, Unreadable> {
     match key {
         Key::Map(key) => key.parse().ok(),
@@ -420,11 +425,6 @@ impl Document {
     pub(super) fn entry(&self, id: EntryId) -> Option<Vec<u8>> {
         let (value, _) = self.doc.get(&self.entries, id.to_string()).ok()??;
         value.as_bytes().map(<[u8]>::to_vec)
-    }
-
-    /// Returns how many changes wait for one that was not sent yet.
-    pub(super) fn waiting(&self) -> usize {
-        self.waiting.len()
     }
 
     /// Returns the entries that wait behind a missing change.

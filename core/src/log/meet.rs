@@ -4,7 +4,7 @@
 //! those that the other side is known to lack. Whoever drives this sends one message and waits for the answer.
 
 use automerge::sync::{ChunkList, Have, Message, State, SyncDoc};
-use automerge::{Change, ChangeHash};
+use automerge::{Change, ChangeHash, ReadDoc};
 
 use super::document::{Unreadable, contained};
 use super::error::LogError;
@@ -96,6 +96,8 @@ pub struct Outgoing {
     pub bytes: Vec<u8>,
     /// How many bytes of changes it carries.
     pub change_bytes: usize,
+    /// How many entries those hold that the peer is not known to have.
+    pub entries: usize,
     /// Whether the peer has something to say to it: it carries changes, or the two documents are not known to be equal.
     pub wants_answer: bool,
 }
@@ -107,8 +109,6 @@ pub struct Heard {
     pub added: Vec<EntryId>,
     /// Whether anything was new, entries or labels.
     pub changed: bool,
-    /// How many changes wait for one that was not sent yet.
-    pub waiting: usize,
 }
 
 /// A message of the CRDT is not what it should be.
@@ -136,7 +136,7 @@ impl<S: Store> Log<S> {
             let mut allowance = limits.allowance;
             if size > limits.out_bytes || message.changes.iter().any(|c| screen(c, &mut allowance).is_err()) {
                 // The whole document, or many changes: as single ones, and only as many as one message may have.
-                peer.state = before;
+                peer.state = before.clone();
                 let abilities = peer.state.their_capabilities.take();
                 let singly = doc.generate_sync_message(&mut peer.state);
                 peer.state.their_capabilities = abilities;
@@ -145,7 +145,8 @@ impl<S: Store> Log<S> {
                 size = cut(&mut message, &mut peer.state, limits)?;
             }
             let wants_answer = size > 0 || !peer.is_even(doc);
-            Ok(Some(Outgoing { wants_answer, change_bytes: size, bytes: message.encode() }))
+            let entries = if size == 0 { 0 } else { stated(doc, id, &before, &peer.state) };
+            Ok(Some(Outgoing { wants_answer, change_bytes: size, entries, bytes: message.encode() }))
         });
         self.evict();
         made.map_err(|e| unreadable(id, e))
@@ -197,9 +198,8 @@ impl<S: Store> Log<S> {
         }
         let taken = document.take_in(changes, limits.waiting).map_err(|e| unreadable(id, e))?;
         note(document.crdt_mut(), &mut peer.state, message, &before).map_err(|e| unreadable(id, e))?;
-        let waiting = document.waiting();
         if taken.chunk.is_empty() {
-            return Ok(Heard { waiting, ..Heard::default() });
+            return Ok(Heard::default());
         }
         let forgotten = open.forgotten_in(id, &taken.added)?;
         let mut summary = open.summary.take();
@@ -225,7 +225,7 @@ impl<S: Store> Log<S> {
         if later {
             self.forget_judged()?;
         }
-        Ok(Heard { added: taken.added, changed: true, waiting })
+        Ok(Heard { added: taken.added, changed: true })
     }
 
     /// Tells whether a peer is known to have exactly what this log has of a document.
@@ -235,6 +235,23 @@ impl<S: Store> Log<S> {
     pub fn has_met(&mut self, id: DocumentId, peer: &PeerState) -> Result<bool, LogError> {
         Ok(peer.is_even(self.document(id)?.document.crdt()))
     }
+}
+
+/// Counts the entries of a message by what counts as sent before and after it, without those that the peer is known to
+/// have: the CRDT may send the whole document. An entry is one operation; labels, which are several, are in the register
+/// alone, and its entries are counted one by one. The change that begins every document states nothing.
+fn stated(doc: &automerge::Automerge, id: DocumentId, before: &State, after: &State) -> usize {
+    let heads = after.their_heads.iter().flatten().chain(&after.shared_heads);
+    let known: Vec<ChangeHash> = heads.filter(|h| doc.get_change_meta_by_hash(h).is_some()).copied().collect();
+    let is_new = |hash: &ChangeHash| after.sent_hashes.contains(hash) && !before.sent_hashes.contains(hash);
+    let lacked = doc.get_changes_meta(&known).into_iter().filter(|meta| is_new(&meta.hash) && !meta.deps.is_empty());
+    let counted = lacked.map(|meta| match id {
+        DocumentId::Register { .. } => {
+            doc.get_change_by_hash(&meta.hash).map_or(0, |change| super::document::entries_in(&change))
+        }
+        _ => usize::try_from((meta.max_op + 1).saturating_sub(meta.start_op)).unwrap_or(0),
+    });
+    counted.sum()
 }
 
 /// Keeps as many changes of a message as it may carry, and takes the others back from what counts as sent.

@@ -13,6 +13,16 @@ use crate::store::{Store, Write};
 /// How many items of an outline go into one frame: 50 bytes each.
 const ITEMS_PER_FRAME: usize = 4_000;
 
+/// After how many rounds in which neither side gave the other anything all is asked for anew. An exchange that comes to
+/// its end has two at most: each side says what it has, and what it lacks.
+///
+/// A change that waits for a missing one is kept in memory only, and can be lost here while the peer counts it as sent.
+/// The CRDT's own sync then goes on for ever, each side saying what it lacks.
+const EMPTY_ROUNDS: u32 = 3;
+
+/// After how many nothing more is said, until there is something to give or the answer is overdue.
+const MOST_EMPTY_ROUNDS: u32 = 6;
+
 /// Room for a message's own head beside its changes.
 const HEAD_BYTES: usize = 64 << 10;
 
@@ -89,6 +99,8 @@ pub struct Progress {
     pub clock_ahead_ms: i64,
     /// Entries that came and were new here.
     pub entries_in: u64,
+    /// Entries that went, and were answered for: the peer keeps them.
+    pub entries_out: u64,
     /// Documents that are still to be exchanged, or under way.
     pub documents_left: u64,
     /// Frames received.
@@ -408,6 +420,11 @@ impl Engine {
         };
         exchange.awaiting_since = None;
         exchange.unkept = true;
+        self.progress.entries_out += std::mem::take(&mut exchange.unanswered);
+        exchange.empty = if heard.changed { 0 } else { exchange.empty + 1 };
+        if exchange.empty == EMPTY_ROUNDS {
+            exchange.state.forget_unanswered();
+        }
         self.expecting = false;
         self.progress.entries_in += heard.added.len() as u64;
         if heard.changed {
@@ -483,8 +500,18 @@ impl Engine {
         if exchange.awaiting_since.is_some() {
             return Ok(());
         }
-        let Some(outgoing) = log.greeting(document, &mut exchange.state, &limits)? else { return Ok(()) };
+        let Some(outgoing) = log.greeting(document, &mut exchange.state, &limits)? else {
+            exchange.empty = 0;
+            return Ok(());
+        };
+        if outgoing.change_bytes > 0 {
+            exchange.empty = 0;
+        } else if exchange.empty > MOST_EMPTY_ROUNDS {
+            exchange.awaiting_since = Some(now_ms);
+            return Ok(());
+        }
         exchange.awaiting_since = outgoing.wants_answer.then_some(now_ms);
+        exchange.unanswered += outgoing.entries as u64;
         self.send(&Frame::Document { document, message: outgoing.bytes }, out);
         Ok(())
     }
@@ -496,7 +523,7 @@ impl Engine {
         }
         for document in self.peer.unanswered(now_ms, answer_ms) {
             if let Some(exchange) = self.peer.get(document) {
-                exchange.awaiting_since = None;
+                (exchange.awaiting_since, exchange.unanswered, exchange.empty) = (None, 0, 0);
                 exchange.state.forget_unanswered();
             }
             self.speak(log, now_ms, document, out)?;

@@ -14,6 +14,10 @@ pub(super) struct Exchange {
     pub(super) state: PeerState,
     /// Since when an answer is awaited, in the driver's milliseconds.
     pub(super) awaiting_since: Option<u64>,
+    /// Messages that came in a row while neither side gave the other anything.
+    pub(super) empty: u32,
+    /// Entries that were sent and are not answered for yet.
+    pub(super) unanswered: u64,
     /// Whether what both have has changed since it was last kept.
     pub(super) unkept: bool,
     /// When it was last used; the longest unused is dropped first.

@@ -136,6 +136,7 @@ fn two_logs_end_with_the_union_of_what_both_had() {
     assert_eq!(one.log.outline().unwrap(), two.log.outline().unwrap());
     assert_eq!(two.log.labels().unwrap()[0].text, "dry box");
     assert_eq!(one.engine.progress().entries_in, 30);
+    assert_eq!((one.engine.progress().entries_out, two.engine.progress().entries_out), (30, 30));
     assert_eq!(one.engine.progress().stage, Stage::Met);
 }
 
@@ -333,6 +334,38 @@ fn an_answer_that_never_comes_is_asked_for_again() {
     let said = deliver(&mut one, &mut two, again, Vec::new());
     assert!(said.met > 0, "{said:?}");
     assert_eq!(two.entries().len(), 4);
+}
+
+#[test]
+fn what_waited_in_memory_and_was_lost_with_its_document_is_asked_for_again() {
+    let (mut one, mut two) = pair();
+    let outing = OutingId::named("o");
+    one.write(1, outing, 40);
+    talk(&mut one, &mut two);
+    one.write(2, outing, 3);
+    let document = DocumentId::Outing { outing, part: 1 };
+    let sent = one.engine.handle(&mut one.log, NOW, Event::Changed(&[document])).unwrap();
+    let [Effect::Send(frame)] = sent.as_slice() else { panic!("{sent:?}") };
+    let Ok(Frame::Document { message, .. }) = Frame::from_bytes(frame) else { panic!("no document") };
+    // The first of the three is taken for one that the other side has, as happens by chance with one in a hundred.
+    let mut message = automerge::sync::Message::decode(&message).unwrap();
+    let changes: Vec<u8> = message.changes.iter().flatten().copied().collect();
+    // Each has four bytes of magic, four of checksum, its kind, and a length, here of two bytes in LEB128.
+    let length = 11 + usize::from(changes[9] & 0x7f) + usize::from(changes[10]) * 128;
+    assert!(changes[9] >= 0x80 && changes[10] < 0x80 && changes[length..].starts_with(&changes[..4]));
+    message.changes = vec![changes[length..].to_vec()].into();
+    let frame = Frame::Document { document, message: message.encode() }.to_bytes();
+    let answer = two.engine.handle(&mut two.log, NOW, Event::Frame(&frame)).unwrap();
+    assert_eq!(two.entries().len(), 40, "two wait for the first");
+    // Before that one comes, so much else is written that the document is dropped from memory.
+    for n in 0..40 {
+        two.write(100 + n, OutingId::named(&format!("other {n}")), 1);
+    }
+    // Each says what it lacks, and has sent all that it has; before long one of them asks for all of it again.
+    let said = deliver(&mut one, &mut two, Vec::new(), answer);
+    assert!(said.turns <= 12, "{said:?}");
+    assert_eq!(two.entries().len(), 40 + 40 + 3);
+    assert_eq!((one.engine.progress().stage, two.engine.progress().stage), (Stage::Met, Stage::Met));
 }
 
 #[test]

@@ -25,7 +25,7 @@ use tokio_tungstenite::tungstenite::client::IntoClientRequest;
 use tokio_tungstenite::tungstenite::protocol::WebSocketConfig;
 use tokio_tungstenite::{WebSocketStream, client_async_with_config};
 
-use crate::server::ServerProcess;
+use crate::server::Way;
 
 /// A socket that counts what goes through it, TLS and all.
 pub(crate) struct Counted {
@@ -93,17 +93,22 @@ pub(crate) async fn connect_from(from: IpAddr, to: SocketAddr) -> io::Result<Tcp
     socket.connect(to).await
 }
 
-/// Opens a WebSocket from another address of this machine; `None` where the server does not want it.
-pub(crate) async fn call_from(from: IpAddr, server: &ServerProcess, token: &str) -> Option<Socket> {
-    counted(from, server, token, Arc::new(AtomicU64::new(0))).await
-}
-
-async fn counted(from: IpAddr, server: &ServerProcess, token: &str, bytes: Arc<AtomicU64>) -> Option<Socket> {
-    let stream = connect_from(from, server.address).await.ok()?;
+/// Agrees on encryption, from another address of this machine; `None` where the server does not want it.
+pub(crate) async fn tls_from(from: IpAddr, way: &Way, bytes: Arc<AtomicU64>) -> Option<TlsStream<Counted>> {
+    let stream = connect_from(from, way.address).await.ok()?;
     stream.set_nodelay(true).ok()?;
     let name = ServerName::try_from("localhost").expect("a name");
-    let stream = server.tls.connect(name, Counted { stream, bytes }).await.ok()?;
-    let mut request = format!("wss://{}/sync", server.address).into_client_request().expect("a request");
+    way.tls.connect(name, Counted { stream, bytes }).await.ok()
+}
+
+/// Opens a WebSocket from another address of this machine; `None` where the server does not want it.
+pub(crate) async fn call_from(from: IpAddr, way: &Way, token: &str) -> Option<Socket> {
+    counted(from, way, token, Arc::new(AtomicU64::new(0))).await
+}
+
+async fn counted(from: IpAddr, way: &Way, token: &str, bytes: Arc<AtomicU64>) -> Option<Socket> {
+    let stream = tls_from(from, way, bytes).await?;
+    let mut request = format!("wss://{}/sync", way.address).into_client_request().expect("a request");
     request.headers_mut().insert("authorization", format!("Bearer {token}").parse().expect("a header"));
     request.headers_mut().insert("sec-websocket-protocol", PROTOCOL.parse().expect("a header"));
     let config = WebSocketConfig::default().read_buffer_size(4096).write_buffer_size(0);
@@ -136,9 +141,9 @@ impl Device {
     }
 
     /// Joins, and speaks first.
-    pub(crate) async fn join(mut self, server: &ServerProcess, token: &str) -> Talk {
+    pub(crate) async fn join(mut self, way: &Way, token: &str) -> Talk {
         let bytes = Arc::new(AtomicU64::new(0));
-        let socket = counted(Ipv4Addr::LOCALHOST.into(), server, token, bytes.clone()).await.expect("a WebSocket");
+        let socket = counted(Ipv4Addr::LOCALHOST.into(), way, token, bytes.clone()).await.expect("a WebSocket");
         // Devices that pull much more than they send: no limit but the server's.
         let limits = Limits::default();
         let mut engine = Engine::opener(Config { device: self.id, limits, peer_reads_only: false });

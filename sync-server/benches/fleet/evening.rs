@@ -31,7 +31,7 @@ pub(crate) async fn run(devices: usize, seconds: usize) {
         let joining = batch.iter().map(|n| {
             let (server, n) = (&server, *n);
             async move {
-                let mut talk = Device::new(n as u64 + 1).join(server, &server.crews[n / CREW].1).await;
+                let mut talk = Device::new(n as u64 + 1).join(&server.way, &server.crews[n / CREW].1).await;
                 talk.meet().await;
                 talk
             }

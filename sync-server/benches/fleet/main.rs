@@ -6,8 +6,8 @@
 //! ```
 //!
 //! Parts: `meeting` (8 devices with 1,000 shots each meet), `evening` (crews of 8 log a volley every 10 s), `restart`
-//! (1,000,000 shots in 500 outings), `storm` (bad devices beside good ones). The devices run on the same processors as the server, so every figure holds the
-//! devices' own work too. A report, not a gate.
+//! (1,000,000 shots in 500 outings), `storm` (bad devices beside good ones). The devices run on the same processors as
+//! the server, so every figure holds the devices' own work too. A report, not a gate.
 
 #![allow(
     clippy::unwrap_used,
@@ -16,6 +16,7 @@
     reason = "a benchmark prints, and stops where it cannot go on"
 )]
 
+mod bad;
 mod device;
 mod evening;
 mod meeting;
@@ -26,6 +27,9 @@ mod storm;
 fn main() {
     if server::is_child() {
         return server::serve();
+    }
+    if bad::is_child() {
+        return bad::run();
     }
     let args: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
     let number = |name: &str, without: usize| {

@@ -34,7 +34,7 @@ pub(crate) async fn run() {
             .collect();
         let began = Instant::now();
         let joined = devices.into_iter().map(|device| async {
-            let mut talk = device.join(&server, token).await;
+            let mut talk = device.join(&server.way, token).await;
             until_all(&mut talk).await;
             talk
         });
@@ -51,7 +51,7 @@ pub(crate) async fn run() {
         for talk in talks.into_iter().take(1) {
             let device = talk.device;
             let began = Instant::now();
-            let mut again = device.join(&server, token).await;
+            let mut again = device.join(&server.way, token).await;
             let opened = again.wire_bytes();
             again.meet().await;
             let (said, heard) = again.frame_bytes();

@@ -47,7 +47,7 @@ pub(crate) async fn run() {
         let listening = began.elapsed();
         let empty_kb = server.memory_kb();
         // The first answer holds the outline of all outings.
-        let mut talk = Device::new(9).join(&server, &server.crews[0].1).await;
+        let mut talk = Device::new(9).join(&server.way, &server.crews[0].1).await;
         talk.step().await;
         println!(
             "  listening after {:.3} s; the first device has the outline after {:.3} s; {:.1} MB then, {:.1} MB before",
@@ -59,7 +59,7 @@ pub(crate) async fn run() {
     }
     let server = ServerProcess::start(folder.path(), 1);
     let began = Instant::now();
-    let mut talk = Device::new(10).join(&server, &server.crews[0].1).await;
+    let mut talk = Device::new(10).join(&server.way, &server.crews[0].1).await;
     talk.meet().await;
     println!(
         "  a new device has all of it after {:.1} s, {:.1} MB on the wire, the server at {:.1} MB",

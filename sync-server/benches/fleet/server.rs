@@ -17,7 +17,7 @@ const FOLDER: &str = "EMBERTALLY_FLEET_FOLDER";
 const CREWS: &str = "EMBERTALLY_FLEET_CREWS";
 
 /// Up to so many crews the usual limits of an address will do.
-const MANY: usize = 30;
+const MANY: usize = 39;
 
 /// As in `examples/server/embertally.service`; set it to something else to measure without.
 const TUNABLES: (&str, &str) =
@@ -58,10 +58,32 @@ pub(crate) fn serve() {
 
 pub(crate) struct ServerProcess {
     child: Child,
-    pub(crate) address: SocketAddr,
+    pub(crate) way: Way,
     /// A crew's id and a writer's token, for each crew.
     pub(crate) crews: Vec<(String, String)>,
+}
+
+/// The way to a server.
+#[derive(Clone)]
+pub(crate) struct Way {
+    pub(crate) address: SocketAddr,
     pub(crate) tls: TlsConnector,
+}
+
+impl Way {
+    /// To the server that keeps everything in this folder.
+    pub(crate) fn to(address: SocketAddr, folder: &Path) -> Self {
+        let mut roots = RootCertStore::empty();
+        roots
+            .add(CertificateDer::from_pem_file(folder.join("tls/certificate.pem")).expect("a certificate"))
+            .expect("a root");
+        let client = ClientConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
+            .with_safe_default_protocol_versions()
+            .expect("TLS")
+            .with_root_certificates(roots)
+            .with_no_client_auth();
+        Self { address, tls: TlsConnector::from(Arc::new(client)) }
+    }
 }
 
 impl ServerProcess {
@@ -80,16 +102,7 @@ impl ServerProcess {
         let address = words.next().expect("an address").parse().expect("an address");
         let pair = |word: &str| word.split_once('=').map(|(a, b)| (a.to_owned(), b.to_owned()));
         let crews = words.filter_map(pair).collect();
-        let mut roots = RootCertStore::empty();
-        roots
-            .add(CertificateDer::from_pem_file(folder.join("tls/certificate.pem")).expect("a certificate"))
-            .expect("a root");
-        let client = ClientConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
-            .with_safe_default_protocol_versions()
-            .expect("TLS")
-            .with_root_certificates(roots)
-            .with_no_client_auth();
-        Self { child, address, crews, tls: TlsConnector::from(Arc::new(client)) }
+        Self { child, way: Way::to(address, folder), crews }
     }
 
     /// Returns the memory that it has in use, in kB.

@@ -1,30 +1,31 @@
-//! What bad devices cost the good ones: fifty devices at work, first alone, then beside ten that do what they can.
+//! What bad devices cost the good ones: fifty devices at work, alone and beside ten that do what they can.
+//!
+//! Ten bad devices keep two processors busy whatever they call, so the good ones are also measured while the bad ones
+//! call another server on the same machine. What is over that is what the server lets them do to each other.
 
-use std::net::SocketAddr;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
 use futures_util::future::join_all;
-use futures_util::{SinkExt, StreamExt};
-use tokio::io::AsyncWriteExt;
-use tokio::time::{sleep, timeout};
-use tokio_tungstenite::tungstenite::Message;
+use tokio::time::sleep;
 
-use crate::device::{Device, Talk, call_from, connect_from};
+use crate::bad::{BAD, BadOnes};
+use crate::device::{Device, Talk};
 use crate::server::ServerProcess;
 
 const PAIRS: usize = 25;
-/// Where the bad ones come from.
-const BAD: [u8; 4] = [127, 0, 0, 9];
 const ROUNDS: usize = 40;
+const EVERY: Duration = Duration::from_millis(250);
+/// How often each of the two is measured, in turn.
+const TURNS: usize = 3;
 
 /// Each pair hands volleys over, one after the other; returns how long each took to arrive.
 async fn exchanges(pairs: &mut [(Talk, Talk)]) -> Vec<Duration> {
-    let all = join_all(pairs.iter_mut().map(|(a, b)| async {
+    let all = join_all(pairs.iter_mut().enumerate().map(|(n, (a, b))| async move {
         let mut waits = Vec::new();
+        // Not all in the same moment.
+        sleep(EVERY.mul_f64(n as f64 / PAIRS as f64)).await;
         for _ in 0..ROUNDS {
-            sleep(Duration::from_millis(50)).await;
             let began = Instant::now();
             let id = a.volley(|_| ()).await;
             let arrives = async {
@@ -35,91 +36,69 @@ async fn exchanges(pairs: &mut [(Talk, Talk)]) -> Vec<Duration> {
             };
             waits.push(tokio::join!(arrives, a.meet()).0);
             b.meet().await;
+            sleep(EVERY.saturating_sub(began.elapsed())).await;
         }
         waits
     }));
-    let mut waits: Vec<Duration> = all.await.into_iter().flatten().collect();
+    all.await.into_iter().flatten().collect()
+}
+
+/// Prints the figures of a part; returns its p99 in milliseconds.
+fn told(what: &str, waits: &mut [Duration]) -> f64 {
     waits.sort_unstable();
+    let at = |share: f64| waits.get((waits.len() as f64 * share) as usize).map_or(f64::NAN, |w| w.as_secs_f64() * 1e3);
+    let longest = waits.last().map_or(f64::NAN, |w| w.as_secs_f64() * 1e3);
+    println!(
+        "  {what}: p50 {:.1} ms, p99 {:.1} ms, longest {longest:.1} ms ({} volleys)",
+        at(0.5),
+        at(0.99),
+        waits.len()
+    );
+    at(0.99)
+}
+
+/// Measures while ten bad devices call a server.
+async fn beside(pairs: &mut [(Talk, Talk)], called: &ServerProcess, folder: &Path) -> Vec<Duration> {
+    let bad = BadOnes::start(called, folder);
+    sleep(Duration::from_millis(500)).await;
+    let waits = exchanges(pairs).await;
+    drop(bad);
     waits
 }
 
-fn told(what: &str, waits: &[Duration], server: &ServerProcess) {
-    let at = |share: f64| waits.get((waits.len() as f64 * share) as usize).map_or(f64::NAN, |w| w.as_secs_f64() * 1e3);
-    println!(
-        "  {what}: p50 {:.1} ms, p99 {:.1} ms; the server at {:.1} MB",
-        at(0.5),
-        at(0.99),
-        server.memory_kb() as f64 / 1e3
-    );
-}
-
 pub(crate) async fn run() {
-    println!("storm: {} devices in crews of two, then ten bad ones beside them", PAIRS * 2);
-    let folder = tempfile::tempdir().expect("a folder");
-    let server = Arc::new(ServerProcess::start(folder.path(), PAIRS + 1));
+    println!(
+        "storm: {} devices in crews of two, a volley every {} ms each pair; ten bad ones",
+        PAIRS * 2,
+        EVERY.as_millis()
+    );
+    let (folder, elsewhere) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let server = ServerProcess::start(folder.path(), PAIRS + BAD);
+    let other = ServerProcess::start(elsewhere.path(), PAIRS + BAD);
     let mut pairs = Vec::new();
     for n in 0..PAIRS {
         let token = &server.crews[n].1;
-        let mut a = Device::new(2 * n as u64 + 1).join(&server, token).await;
-        let mut b = Device::new(2 * n as u64 + 2).join(&server, token).await;
+        let mut a = Device::new(2 * n as u64 + 1).join(&server.way, token).await;
+        let mut b = Device::new(2 * n as u64 + 2).join(&server.way, token).await;
         a.meet().await;
         b.meet().await;
         pairs.push((a, b));
     }
-    told("alone", &exchanges(&mut pairs).await, &server);
-    let going = Arc::new(AtomicBool::new(true));
-    let bad: Vec<_> = (0..10)
-        .map(|n| {
-            let (server, going) = (server.clone(), going.clone());
-            tokio::spawn(async move {
-                while going.load(Ordering::Relaxed) {
-                    match n % 4 {
-                        0 => joins(server.address).await,
-                        1 => flood(&server, vec![0x81, 0x10]).await,
-                        2 => flood(&server, vec![0xff; 200 << 10]).await,
-                        _ => half(&server).await,
-                    }
-                }
-            })
-        })
-        .collect();
-    sleep(Duration::from_millis(500)).await;
-    told("beside ten bad ones", &exchanges(&mut pairs).await, &server);
-    going.store(false, Ordering::Relaxed);
-    bad.into_iter().for_each(|task| task.abort());
-}
-
-/// A hundred connections that say nothing, and go.
-async fn joins(to: SocketAddr) {
-    let mut held = Vec::new();
-    for _ in 0..100 {
-        if let Ok(stream) = connect_from(BAD.into(), to).await {
-            held.push(stream);
-        }
+    told("alone", &mut exchanges(&mut pairs).await);
+    let (mut apart, mut together) = (Vec::new(), Vec::new());
+    let (mut before_kb, mut most_kb) = (u64::MAX, 0);
+    for _ in 0..TURNS {
+        apart.extend(beside(&mut pairs, &other, elsewhere.path()).await);
+        before_kb = before_kb.min(server.memory_kb());
+        together.extend(beside(&mut pairs, &server, folder.path()).await);
+        most_kb = most_kb.max(server.memory_kb());
     }
-    sleep(Duration::from_millis(20)).await;
-}
-
-/// One message again and again, until the server has enough.
-async fn flood(server: &ServerProcess, message: Vec<u8>) {
-    let Some(mut socket) = call_from(BAD.into(), server, &server.crews[PAIRS].1).await else {
-        return sleep(Duration::from_millis(50)).await;
-    };
-    for _ in 0..20_000 {
-        if timeout(Duration::from_secs(1), socket.send(Message::Binary(message.clone().into()))).await.is_err() {
-            break;
-        }
-    }
-    let _ = timeout(Duration::from_millis(100), socket.next()).await;
-}
-
-/// The beginning of a large frame, whose rest does not come.
-async fn half(server: &ServerProcess) {
-    let Some(mut socket) = call_from(BAD.into(), server, &server.crews[PAIRS].1).await else {
-        return sleep(Duration::from_millis(50)).await;
-    };
-    // A masked binary frame of 200,000 bytes (RFC 6455 §5.2), and no more than its head.
-    let head = [0x82, 0xff, 0, 0, 0, 0, 0, 3, 0x0d, 0x40, 1, 2, 3, 4, 9, 9, 9];
-    let _ = socket.get_mut().write_all(&head).await;
-    sleep(Duration::from_secs(1)).await;
+    let apart = told("the bad ones call another server", &mut apart);
+    let together = told("the bad ones call this one", &mut together);
+    println!(
+        "  p99 is {:.2} times as long; {:.1} MB before, {:.2} MB more a bad one",
+        together / apart,
+        before_kb as f64 / 1e3,
+        most_kb.saturating_sub(before_kb) as f64 / 1e3 / BAD as f64
+    );
 }

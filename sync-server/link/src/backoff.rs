@@ -2,20 +2,25 @@
 
 use std::time::Duration;
 
-const FIRST: Duration = Duration::from_millis(500);
-const LONGEST: Duration = Duration::from_secs(60);
+use crate::patience::Patience;
 
 /// The waits after failures in a row.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub(crate) struct Backoff {
+    first: Duration,
+    longest: Duration,
     failures: u32,
 }
 
 impl Backoff {
-    /// Returns the next wait: between a half and the whole of 0.5 s, 1 s, 2 s, … 60 s. When a server comes back, its
-    /// crews must not all knock in the same moment.
+    pub(crate) fn new(patience: &Patience) -> Self {
+        Self { first: patience.first_retry, longest: patience.longest_retry, failures: 0 }
+    }
+
+    /// Returns the next wait: between a half and the whole of 0.5 s, 1 s, 2 s, … 60 s, unless told otherwise. When a
+    /// server comes back, its crews must not all knock in the same moment.
     pub(crate) fn next(&mut self, random: u32) -> Duration {
-        let whole = FIRST.saturating_mul(1 << self.failures.min(10)).min(LONGEST);
+        let whole = self.first.saturating_mul(1 << self.failures.min(10)).min(self.longest);
         self.failures = self.failures.saturating_add(1);
         whole.mul_f64(0.5 + 0.5 * f64::from(random) / f64::from(u32::MAX))
     }
@@ -39,11 +44,12 @@ mod tests {
 
     #[test]
     fn waits_double_up_to_a_minute_and_begin_anew_after_success() {
-        let mut backoff = Backoff::default();
+        let patience = Patience::default();
+        let mut backoff = Backoff::new(&patience);
         let waits: Vec<u64> = (0..10).map(|_| backoff.next(u32::MAX).as_millis() as u64).collect();
         assert_eq!(waits, [500, 1000, 2000, 4000, 8000, 16_000, 32_000, 60_000, 60_000, 60_000]);
-        assert_eq!((0..100).map(|_| backoff.next(0)).max(), Some(LONGEST / 2));
+        assert_eq!((0..100).map(|_| backoff.next(0)).max(), Some(patience.longest_retry / 2));
         backoff.reset();
-        assert_eq!(backoff.next(0), FIRST / 2);
+        assert_eq!(backoff.next(0), patience.first_retry / 2);
     }
 }

@@ -1,6 +1,7 @@
 //! The way to a server: TCP, TLS with the server known, then a WebSocket with the token in a header.
 
 use std::sync::Arc;
+use std::time::Duration;
 
 use embertally_core::sync::PROTOCOL;
 use rustls::CertificateError;
@@ -20,14 +21,14 @@ use crate::wire::{Wire, limits, step, tcp};
 /// The path of the server's endpoint.
 const PATH: &str = "/sync";
 
-/// Opens a connection to the first of the server's addresses that answers rightly.
+/// Opens a connection to the first of the server's addresses that answers rightly; each step has so long.
 ///
 /// # Errors
 /// That of the address which came furthest: a wrong certificate says more than a host that is not there.
-pub(crate) async fn connect(invitation: &Invitation) -> Result<(Box<Wire>, String), LinkError> {
+pub(crate) async fn connect(invitation: &Invitation, limit: Duration) -> Result<(Box<Wire>, String), LinkError> {
     let mut worst: Option<LinkError> = None;
     for address in &invitation.addresses {
-        match connect_to(address, invitation).await {
+        match connect_to(address, invitation, limit).await {
             Ok(wire) => return Ok((Box::new(wire), address.to_string())),
             Err(error) => {
                 if worst.as_ref().is_none_or(LinkError::may_pass) {
@@ -40,18 +41,18 @@ pub(crate) async fn connect(invitation: &Invitation) -> Result<(Box<Wire>, Strin
         .unwrap_or(LinkError::Unreachable { place: "the server".to_owned(), what: "it has no address".to_owned() }))
 }
 
-async fn connect_to(address: &Address, invitation: &Invitation) -> Result<Wire, LinkError> {
+async fn connect_to(address: &Address, invitation: &Invitation, limit: Duration) -> Result<Wire, LinkError> {
     let place = address.to_string();
-    let stream = tcp(address.host(), address.port(), &place).await?;
+    let stream = tcp(address.host(), address.port(), &place, limit).await?;
     let name = ServerName::try_from(address.host().to_owned())
         .map_err(|e| LinkError::NotSafe { place: place.clone(), what: e.to_string() })?;
     let connector = TlsConnector::from(Arc::new(tls::client(&invitation.trust)?));
     let secure = async { connector.connect(name, stream).await.map_err(|e| not_safe(&place, &invitation.trust, &e)) };
-    let stream = TlsStream::from(step(&place, "agreeing on encryption", secure).await?);
+    let stream = TlsStream::from(step(limit, &place, "agreeing on encryption", secure).await?);
     let request = request(&place, invitation)?;
     let upgrade =
         async { client_async_with_config(request, stream, Some(limits())).await.map_err(|e| not_upgraded(&place, &e)) };
-    Ok(step(&place, "opening the conversation", upgrade).await?.0)
+    Ok(step(limit, &place, "opening the conversation", upgrade).await?.0)
 }
 
 fn request(place: &str, invitation: &Invitation) -> Result<Request, LinkError> {

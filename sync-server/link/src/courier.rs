@@ -18,6 +18,7 @@ use crate::error::LinkError;
 use crate::invitation::{Address, Invitation};
 use crate::nearby::{self, Discovery};
 use crate::note::{Note, Outcome};
+use crate::patience::Patience;
 use crate::road::{Road, Stopper, Woken};
 
 /// How often engines are told that time passes.
@@ -102,7 +103,15 @@ impl Courier {
     /// # Errors
     /// [`LinkError::Device`].
     pub fn new(device: DeviceId) -> Result<Self, LinkError> {
-        Ok(Self { road: Road::new()?, device })
+        Self::with_patience(device, Patience::default())
+    }
+
+    /// Prepares a courier that waits for the network as long as told.
+    ///
+    /// # Errors
+    /// [`LinkError::Device`].
+    pub fn with_patience(device: DeviceId, patience: Patience) -> Result<Self, LinkError> {
+        Ok(Self { road: Road::new(patience)?, device })
     }
 
     /// Returns what ends a run from another thread. Once stopped, a courier's runs end at once.
@@ -129,7 +138,7 @@ impl Courier {
         let mut notes: Box<Notes<'_, S>> = Box::new(|log, note| notes(log, note));
         let mut desk = Desk::new(log, self.device, &mut *notes)?;
         let goes_on = until == Until::Stopped;
-        let (mut timers, mut backoff, mut tries) = (Timers::new(), Backoff::default(), 0);
+        let (mut timers, mut backoff, mut tries) = (Timers::new(), Backoff::new(&self.road.patience), 0);
         let mut redial = Some(Instant::now());
         let server = invitation.addresses.first().map(Address::to_string).unwrap_or_default();
         loop {
@@ -184,7 +193,7 @@ impl Courier {
     ) -> Result<Outcome, LinkError> {
         let mut notes: Box<Notes<'_, S>> = Box::new(|log, note| notes(log, note));
         let mut desk = Desk::new(log, self.device, &mut *notes)?;
-        let mut devices = Devices::new(how);
+        let mut devices = Devices::new(how, self.road.patience);
         let mut announced = None;
         if let Some(listen) = how.listen {
             let address = self.road.listen(listen, &how.code)?;

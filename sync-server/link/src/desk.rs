@@ -249,6 +249,7 @@ impl Talk {
 
 fn add(tally: &mut Tally, talk: &Talk) {
     let progress = talk.engine.progress();
+    tally.entries_went += progress.entries_out;
     tally.bytes_came += progress.bytes_in;
     tally.bytes_went += progress.bytes_out;
     tally.reads_only |= talk.opens && !progress.may_write;

@@ -14,6 +14,7 @@ use crate::invitation::Address;
 use crate::line::LineId;
 use crate::nearby::Found;
 use crate::note::Note;
+use crate::patience::Patience;
 use crate::road::Road;
 
 /// How long the device whose name comes later waits to be called before it calls itself.
@@ -46,18 +47,19 @@ pub(crate) struct Devices {
     pub(crate) own: String,
     /// Whether anybody was met.
     pub(crate) met: bool,
+    patience: Patience,
 }
 
 impl Devices {
-    pub(crate) fn new(how: &Nearby) -> Self {
+    pub(crate) fn new(how: &Nearby, patience: Patience) -> Self {
         let device = |address: &Address| Device {
             addresses: Where::Given(address.clone()),
             line: None,
             at: Some(Instant::now()),
-            backoff: Backoff::default(),
+            backoff: Backoff::new(&patience),
         };
         let by_name = how.call.iter().map(|address| (address.to_string(), device(address))).collect();
-        Self { by_name, own: String::new(), met: false }
+        Self { by_name, own: String::new(), met: false, patience }
     }
 
     /// Calls whoever is to be called now, and returns when the next one is.
@@ -169,7 +171,7 @@ impl Devices {
             None if is_full => {}
             None => {
                 let at = Some(Instant::now() + wait);
-                let device = Device { addresses, line: None, at, backoff: Backoff::default() };
+                let device = Device { addresses, line: None, at, backoff: Backoff::new(&self.patience) };
                 self.by_name.insert(found.name, device);
             }
         }

@@ -15,14 +15,9 @@ use tokio::time::{Instant, MissedTickBehavior, interval_at, sleep, timeout};
 use tokio_tungstenite::tungstenite::{Error, Message};
 
 use crate::error::LinkError;
+use crate::patience::Patience;
 use crate::wire::Wire;
 
-/// How often the other side is asked whether it is still there.
-const PING: Duration = Duration::from_secs(20);
-/// After how long without any word it is taken for gone.
-const SILENCE: Duration = Duration::from_secs(60);
-/// How long one write may take.
-const WRITE: Duration = Duration::from_secs(30);
 /// How long the other side's farewell is waited for.
 const FAREWELL: Duration = Duration::from_secs(2);
 /// Frames from all connections that may wait for the log's thread.
@@ -120,11 +115,12 @@ pub(crate) async fn pump(
     place: String,
     outgoings: Outgoings,
     arrivals: mpsc::Sender<Arrival>,
+    patience: Patience,
 ) {
     let (sink, stream) = (*wire).split();
     let pause = Arc::clone(&outgoings.pause);
-    let reading = read(stream, line, &arrivals, &pause);
-    let writing = write(sink, outgoings);
+    let reading = read(stream, line, &arrivals, &pause, patience.silence);
+    let writing = write(sink, outgoings, patience);
     tokio::pin!(reading, writing);
     let ended = tokio::select! {
         ended = &mut reading => ended,
@@ -144,14 +140,15 @@ async fn read(
     line: LineId,
     arrivals: &mpsc::Sender<Arrival>,
     pause: &AtomicU64,
+    silence: Duration,
 ) -> Result<(), String> {
     loop {
         let ahead = pause.swap(0, Ordering::Relaxed);
         if ahead > 0 {
             sleep(Duration::from_millis(ahead)).await;
         }
-        let message = match timeout(SILENCE, stream.next()).await {
-            Err(_) => return Err(format!("no word for {} s", SILENCE.as_secs())),
+        let message = match timeout(silence, stream.next()).await {
+            Err(_) => return Err(format!("no word for {} s", silence.as_secs())),
             Ok(None) => return Err("it hung up".to_owned()),
             Ok(Some(Err(error))) => return ended(error),
             Ok(Some(Ok(message))) => message,
@@ -180,15 +177,16 @@ fn ended(error: Error) -> Result<(), String> {
     }
 }
 
-async fn write(mut sink: SplitSink<Wire, Message>, mut outgoings: Outgoings) -> Result<(), String> {
-    let mut pings = interval_at(Instant::now() + PING, PING);
+async fn write(mut sink: SplitSink<Wire, Message>, mut outgoings: Outgoings, patience: Patience) -> Result<(), String> {
+    let (ping, limit) = (patience.ping, patience.write);
+    let mut pings = interval_at(Instant::now() + ping, ping);
     pings.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let late = |_| "it does not take what is sent".to_owned();
     loop {
         let outgoing = tokio::select! {
             outgoing = outgoings.queue.recv() => outgoing.unwrap_or(Outgoing::Close),
             _ = pings.tick() => {
-                let sent = timeout(WRITE, sink.send(Message::Ping(Vec::new().into()))).await.map_err(late)?;
+                let sent = timeout(limit, sink.send(Message::Ping(Vec::new().into()))).await.map_err(late)?;
                 sent.or_else(ended)?;
                 continue;
             }
@@ -196,10 +194,10 @@ async fn write(mut sink: SplitSink<Wire, Message>, mut outgoings: Outgoings) -> 
         match outgoing {
             Outgoing::Frame(frame) => {
                 let bytes = frame.len();
-                timeout(WRITE, sink.feed(Message::Binary(frame.into()))).await.map_err(late)?.or_else(ended)?;
+                timeout(limit, sink.feed(Message::Binary(frame.into()))).await.map_err(late)?.or_else(ended)?;
                 outgoings.queued.fetch_sub(bytes, Ordering::Relaxed);
                 if outgoings.queue.is_empty() {
-                    timeout(WRITE, sink.flush()).await.map_err(late)?.or_else(ended)?;
+                    timeout(limit, sink.flush()).await.map_err(late)?.or_else(ended)?;
                 }
             }
             Outgoing::Close => {

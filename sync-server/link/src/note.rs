@@ -12,6 +12,8 @@ use crate::error::LinkError;
 pub struct Tally {
     /// Entries that came and were new here; they are durable on this device.
     pub entries_came: u64,
+    /// Entries that went, and are durable on the other side.
+    pub entries_went: u64,
     /// Bytes of frames that came.
     pub bytes_came: u64,
     /// Bytes of frames that went.

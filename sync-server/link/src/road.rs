@@ -18,6 +18,7 @@ use crate::error::LinkError;
 use crate::invitation::{Address, Invitation};
 use crate::line::{Arrival, LineId, WAITING, outbox, pump, reason};
 use crate::nearby::found;
+use crate::patience::Patience;
 use crate::tls;
 use crate::wire::{Wire, tcp};
 
@@ -58,6 +59,7 @@ pub(crate) struct Road {
     stopper: Stopper,
     stopped: watch::Receiver<bool>,
     next: Arc<AtomicU64>,
+    pub(crate) patience: Patience,
 }
 
 impl Drop for Road {
@@ -70,7 +72,7 @@ impl Drop for Road {
 }
 
 impl Road {
-    pub(crate) fn new() -> Result<Self, LinkError> {
+    pub(crate) fn new(patience: Patience) -> Result<Self, LinkError> {
         let runtime = Builder::new_multi_thread()
             .worker_threads(1)
             .thread_name("embertally-link")
@@ -80,7 +82,7 @@ impl Road {
         let (queue, arrivals) = mpsc::channel(WAITING);
         let (stop, stopped) = watch::channel(false);
         let stopper = Stopper(Arc::new(stop));
-        Ok(Self { runtime: Some(runtime), queue, arrivals, stopper, stopped, next: Arc::default() })
+        Ok(Self { runtime: Some(runtime), queue, arrivals, stopper, stopped, next: Arc::default(), patience })
     }
 
     pub(crate) fn stopper(&self) -> Stopper {
@@ -116,10 +118,10 @@ impl Road {
         &self,
         connecting: impl Future<Output = Result<(Box<Wire>, String), LinkError>> + Send + 'static,
     ) -> LineId {
-        let (line, queue) = (Self::line(&self.next), self.queue.clone());
+        let (line, queue, patience) = (Self::line(&self.next), self.queue.clone(), self.patience);
         self.spawn(async move {
             match connecting.await {
-                Ok((wire, place)) => open(wire, line, place, true, queue).await,
+                Ok((wire, place)) => open(wire, line, place, true, queue, patience).await,
                 // Nobody listens any more when the run has ended.
                 Err(error) => drop(queue.send(Arrival::Failed { line, error }).await),
             }
@@ -129,16 +131,16 @@ impl Road {
 
     /// Calls a server.
     pub(crate) fn call_server(&self, invitation: &Invitation) -> LineId {
-        let invitation = invitation.clone();
-        self.dial(async move { connect(&invitation).await })
+        let (invitation, limit) = (invitation.clone(), self.patience.step);
+        self.dial(async move { connect(&invitation, limit).await })
     }
 
     /// Calls another device at an address that a person gave.
     pub(crate) fn call_device(&self, address: &Address, code: &Code) -> LineId {
-        let (address, code) = (address.clone(), code.clone());
+        let (address, code, limit) = (address.clone(), code.clone(), self.patience.step);
         self.dial(async move {
             let place = address.to_string();
-            let stream = tcp(address.host(), address.port(), &place).await?;
+            let stream = tcp(address.host(), address.port(), &place, limit).await?;
             Ok((direct::call(stream, &code, &place).await?, place))
         })
     }
@@ -174,7 +176,8 @@ impl Road {
         let listener = runtime.block_on(TcpListener::bind(address)).map_err(failed)?;
         let bound = listener.local_addr().map_err(failed)?;
         let acceptor = TlsAcceptor::from(Arc::new(tls::device_server()?));
-        self.spawn(answer_all(listener, acceptor, code.clone(), self.queue.clone(), Arc::clone(&self.next)));
+        let (queue, next) = (self.queue.clone(), Arc::clone(&self.next));
+        self.spawn(answer_all(listener, acceptor, code.clone(), queue, next, self.patience));
         Ok(bound)
     }
 
@@ -194,11 +197,18 @@ impl Road {
 }
 
 /// Tells the log's thread of a connection that stands, and carries its frames until it ends.
-async fn open(wire: Box<Wire>, line: LineId, place: String, opens: bool, queue: mpsc::Sender<Arrival>) {
+async fn open(
+    wire: Box<Wire>,
+    line: LineId,
+    place: String,
+    opens: bool,
+    queue: mpsc::Sender<Arrival>,
+    patience: Patience,
+) {
     let (outbox, outgoings) = outbox();
     let opened = Arrival::Opened { line, place: place.clone(), opens, outbox };
     if queue.send(opened).await.is_ok() {
-        pump(wire, line, place, outgoings, queue).await;
+        pump(wire, line, place, outgoings, queue, patience).await;
     }
 }
 
@@ -208,6 +218,7 @@ async fn answer_all(
     code: Code,
     queue: mpsc::Sender<Arrival>,
     next: Arc<AtomicU64>,
+    patience: Patience,
 ) {
     let (proving, callers) = (Arc::new(Semaphore::new(PROVING)), Arc::new(Semaphore::new(CALLERS)));
     loop {
@@ -229,7 +240,7 @@ async fn answer_all(
                 Ok(wire) => {
                     // One crew has fewer devices; the next one finds room when another has gone.
                     if let Ok(_caller) = callers.try_acquire() {
-                        open(wire, line, place, false, queue).await;
+                        open(wire, line, place, false, queue, patience).await;
                     }
                 }
                 Err(error) => drop(queue.send(Arrival::Failed { line, error }).await),

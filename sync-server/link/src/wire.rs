@@ -13,9 +13,6 @@ use crate::error::LinkError;
 /// An open connection.
 pub(crate) type Wire = WebSocketStream<TlsStream<TcpStream>>;
 
-/// How long a connection may take to come about, and TLS and the upgrade each after it.
-pub(crate) const STEP: Duration = Duration::from_secs(10);
-
 /// What may wait to be written before the connection is given up, in bytes.
 const WRITE_BUFFER: usize = 4 << 20;
 
@@ -34,16 +31,17 @@ pub(crate) fn limits() -> WebSocketConfig {
 
 /// Does one step of connecting, within its time.
 pub(crate) async fn step<T>(
+    limit: Duration,
     place: &str,
     step: &'static str,
     doing: impl Future<Output = Result<T, LinkError>>,
 ) -> Result<T, LinkError> {
     let late = LinkError::TimedOut { place: place.to_owned(), step };
-    timeout(STEP, doing).await.unwrap_or(Err(late))
+    timeout(limit, doing).await.unwrap_or(Err(late))
 }
 
 /// Opens a TCP connection to a host by name or address.
-pub(crate) async fn tcp(host: &str, port: u16, place: &str) -> Result<TcpStream, LinkError> {
+pub(crate) async fn tcp(host: &str, port: u16, place: &str, limit: Duration) -> Result<TcpStream, LinkError> {
     let unreachable =
         |e: std::io::Error| LinkError::Unreachable { place: place.to_owned(), what: crate::line::reason(&e) };
     let open = async {
@@ -60,5 +58,5 @@ pub(crate) async fn tcp(host: &str, port: u16, place: &str) -> Result<TcpStream,
         }
         Err(unreachable(last))
     };
-    step(place, "connecting", open).await
+    step(limit, place, "connecting", open).await
 }

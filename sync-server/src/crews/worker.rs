@@ -20,6 +20,39 @@ const TICK: Duration = Duration::from_secs(2);
 /// How many jobs of a crew are done before the next crew's turn.
 const JOBS_AT_ONCE: usize = 64;
 
+/// After how many bytes of frames it is the next crew's turn.
+const BYTES_AT_ONCE: usize = 64 << 10;
+
+/// After how much time: a message of a few kilobytes may unpack to megabytes.
+const TIME_AT_ONCE: Duration = Duration::from_millis(20);
+
+/// What a crew has had of its turn.
+struct Turn {
+    jobs: usize,
+    bytes: usize,
+    began: Instant,
+}
+
+impl Turn {
+    fn new(now: Instant) -> Self {
+        Self { jobs: 0, bytes: 0, began: now }
+    }
+
+    fn count(&mut self, job: &Job) {
+        self.jobs += 1;
+        if let Job::Frame { frame, .. } = job {
+            self.bytes += frame.bytes.len();
+        }
+    }
+
+    /// Tells whether the next crew has waited long enough.
+    fn is_over(&self, now: Instant) -> bool {
+        self.jobs >= JOBS_AT_ONCE
+            || self.bytes >= BYTES_AT_ONCE
+            || now.saturating_duration_since(self.began) >= TIME_AT_ONCE
+    }
+}
+
 struct Worker {
     setting: Arc<Setting>,
     crews: HashMap<CrewId, Crew>,
@@ -78,23 +111,27 @@ impl Worker {
         waiting.push_back(job);
     }
 
-    /// Does a crew's jobs, then tells its sessions once what they changed.
+    /// Does some of a crew's jobs, then tells its sessions once what they changed.
     fn turn(&mut self) {
         let Some(id) = self.turns.pop_front() else { return };
         let Some(mut jobs) = self.waiting.remove(&id) else { return };
-        let later = jobs.split_off(jobs.len().min(JOBS_AT_ONCE));
-        if !later.is_empty() {
-            self.waiting.insert(id, later);
-            self.turns.push_back(id);
-        }
         self.contained(id, |worker| {
-            for job in jobs {
+            let mut turn = Turn::new(Instant::now());
+            while let Some(job) = jobs.pop_front() {
+                turn.count(&job);
                 worker.one(id, job);
+                if turn.is_over(Instant::now()) {
+                    break;
+                }
             }
             if let Some(crew) = worker.crews.get_mut(&id) {
                 crew.announce();
             }
         });
+        if !jobs.is_empty() {
+            self.waiting.insert(id, jobs);
+            self.turns.push_back(id);
+        }
     }
 
     /// Does something for one crew. Should it panic, that crew is dropped from memory; its sessions hear of it, the next
@@ -194,5 +231,47 @@ impl Worker {
                 }
             });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use axum::body::Bytes;
+    use tokio::sync::Semaphore;
+
+    use super::*;
+    use crate::crews::{Frame, SessionId};
+
+    fn frame(bytes: usize) -> Job {
+        let permit = || Arc::new(Semaphore::new(1)).try_acquire_owned().unwrap();
+        let frame = Frame { bytes: Bytes::from(vec![0; bytes]), came: Instant::now(), room: (permit(), permit()) };
+        Job::Frame { crew: CrewId::from_bytes([1; 16]), session: SessionId(1), frame }
+    }
+
+    /// Counts the jobs that a crew with any number of them waiting gets done in one turn.
+    fn in_one_turn(job: &Job, each_takes: Duration) -> usize {
+        let mut now = Instant::now();
+        let mut turn = Turn::new(now);
+        loop {
+            turn.count(job);
+            now += each_takes;
+            if turn.is_over(now) {
+                return turn.jobs;
+            }
+        }
+    }
+
+    #[test]
+    fn a_crew_that_sends_much_or_dear_frames_gives_the_next_crew_its_turn_sooner() {
+        let turn = |bytes, ms| in_one_turn(&frame(bytes), Duration::from_millis(ms));
+        assert_eq!(turn(2, 0), 64, "small and cheap");
+        assert_eq!(turn(200 << 10, 0), 1, "large: one frame, whatever its size");
+        assert_eq!(turn(10 << 10, 0), 7);
+        assert_eq!(turn(2, 5), 4, "small, and dear to unpack");
+        assert_eq!(turn(2, 500), 1, "however dear, one");
+        assert_eq!(
+            in_one_turn(&Job::Closed { crew: CrewId::from_bytes([1; 16]), session: SessionId(1) }, Duration::ZERO),
+            64
+        );
     }
 }

@@ -62,13 +62,13 @@ pub(super) async fn make(
         return Err(Problem::bad_request("a crew's token is for a writer or a reader"));
     }
     let label = one_line("label", &make.label)?.to_owned();
-    let place = app.place.clone();
+    let known = app.clone();
     let (token, secret) = blocking(move || app.access.make_token(Some(crew.id), make.role, &label)).await??;
     tracing::info!(crew = %crew.id, token = %token.id, "token made");
     let mut answer = shown(&token);
     // Shown this once; only the hash is kept.
     if let Some(fields) = answer.as_object_mut() {
-        fields.insert("invitation".to_owned(), place.invitation(crew.id, &secret).into());
+        fields.insert("invitation".to_owned(), known.place.invitation(crew.id, &secret).into());
         fields.insert("token".to_owned(), secret.into());
     }
     Ok((StatusCode::CREATED, Json(answer)))

@@ -104,6 +104,15 @@ pub trait CrewStores: Send + Sync + 'static {
     /// Any [`StoreError`].
     fn put(&self, key: &str, value: &[u8]) -> Result<(), StoreError>;
 
+    /// Tells whether somebody else may have written to the registry since this was last asked. Cheap: it is asked every
+    /// second.
+    ///
+    /// # Errors
+    /// Any [`StoreError`].
+    fn registry_changed(&self) -> Result<bool, StoreError> {
+        Ok(true)
+    }
+
     /// Writes a value durably if there is none of that name; returns whether it did.
     ///
     /// # Errors

@@ -1,6 +1,7 @@
 //! The registry in a SQLite file of its own.
 
 use std::path::Path;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -16,7 +17,11 @@ const PATIENCE: Duration = Duration::from_secs(5);
 
 /// Small named values in one file, each durable when its writing returns.
 #[derive(Debug)]
-pub(crate) struct Registry(Mutex<Connection>);
+pub(crate) struct Registry {
+    connection: Mutex<Connection>,
+    /// The file's version when it was last looked at; it counts what other connections write.
+    seen: AtomicI64,
+}
 
 fn failed(error: rusqlite::Error) -> StoreError {
     match error.sqlite_error_code() {
@@ -31,6 +36,10 @@ fn failed(error: rusqlite::Error) -> StoreError {
         }
         _ => StoreError::Other { reason: error.to_string(), source: None },
     }
+}
+
+fn version(connection: &Connection) -> Result<i64, StoreError> {
+    connection.query_row("PRAGMA data_version", [], |row| row.get(0)).map_err(failed)
 }
 
 impl Registry {
@@ -49,12 +58,19 @@ impl Registry {
                  PRAGMA user_version = 1",
             )
             .map_err(failed)?;
-        Ok(Self(Mutex::new(connection)))
+        let seen = AtomicI64::new(version(&connection)?);
+        Ok(Self { connection: Mutex::new(connection), seen })
     }
 
     fn connection(&self) -> MutexGuard<'_, Connection> {
         // Every statement stands by itself: one that panicked left nothing half done.
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.connection.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Tells whether another process wrote since this was last asked.
+    pub(crate) fn changed(&self) -> Result<bool, StoreError> {
+        let now = version(&self.connection())?;
+        Ok(self.seen.swap(now, Ordering::AcqRel) != now)
     }
 
     pub(crate) fn value(&self, key: &str) -> Result<Option<Vec<u8>>, StoreError> {

@@ -63,6 +63,10 @@ impl CrewStores for SqliteStores {
         self.registry.values(prefix)
     }
 
+    fn registry_changed(&self) -> Result<bool, StoreError> {
+        self.registry.changed()
+    }
+
     fn put(&self, key: &str, value: &[u8]) -> Result<(), StoreError> {
         self.registry.put(key, value)
     }

@@ -6,18 +6,26 @@ use std::io::{BufRead, BufReader, Write};
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 
-use embertally_server::Server;
+use embertally_server::{Server, StoreChoice, Tls};
 
 use crate::rig::config;
 
 const FOLDER: &str = "EMBERTALLY_TEST_SERVER_FOLDER";
+const STORE: &str = "EMBERTALLY_TEST_SERVER_STORE";
+const PORT: &str = "EMBERTALLY_TEST_SERVER_PORT";
 
 #[test]
 #[allow(clippy::print_stdout)]
 fn as_a_child_it_is_a_server() {
     let Some(folder) = std::env::var_os(FOLDER) else { return };
+    let mut config = config(Path::new(&folder));
+    if let Ok(url) = std::env::var(STORE) {
+        // Its callers are couriers, which want TLS.
+        (config.store, config.tls) = (StoreChoice::Postgres(url), Tls::SelfMade);
+    }
+    config.listen.set_port(std::env::var(PORT).map_or(0, |port| port.parse().unwrap()));
     tokio::runtime::Runtime::new().unwrap().block_on(async {
-        let server = Server::start(config(Path::new(&folder))).await.unwrap();
+        let server = Server::start(config).await.unwrap();
         let mut invitations = String::new();
         if server.access().crews().is_empty() {
             invitations = server.invite("Crew A").unwrap().1;
@@ -38,9 +46,18 @@ pub(crate) struct ServerProcess {
 
 impl ServerProcess {
     pub(crate) fn start(folder: &Path) -> Self {
-        let mut child = Command::new(std::env::current_exe().unwrap())
+        Self::spawn(Command::new(std::env::current_exe().unwrap()).env(FOLDER, folder))
+    }
+
+    /// Starts one of several over a database; port 0 is any.
+    pub(crate) fn over(folder: &Path, url: &str, port: u16) -> Self {
+        let mut command = Command::new(std::env::current_exe().unwrap());
+        Self::spawn(command.env(FOLDER, folder).env(STORE, url).env(PORT, port.to_string()))
+    }
+
+    fn spawn(command: &mut Command) -> Self {
+        let mut child = command
             .args(["--exact", "child::as_a_child_it_is_a_server", "--nocapture", "--test-threads=1"])
-            .env(FOLDER, folder)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .spawn()
@@ -58,6 +75,19 @@ impl ServerProcess {
     pub(crate) fn kill(mut self) {
         self.child.kill().unwrap();
         self.child.wait().unwrap();
+    }
+
+    /// Lets it stand still: its connections stay open, and nothing is done.
+    pub(crate) fn pause(&self) {
+        self.signal("-STOP");
+    }
+
+    pub(crate) fn go_on(&self) {
+        self.signal("-CONT");
+    }
+
+    fn signal(&self, signal: &str) {
+        assert!(Command::new("kill").args([signal, &self.child.id().to_string()]).status().unwrap().success());
     }
 }
 

@@ -13,7 +13,7 @@ use crate::rig::{Rig, config, request, secret};
 async fn a_killed_server_has_everything_that_it_acknowledged() {
     let folder = tempfile::tempdir().unwrap();
     let mut token = String::new();
-    let mut acknowledged = BTreeSet::new();
+    let (mut acknowledged, mut all) = (BTreeSet::new(), Vec::new());
     for round in 0..4 {
         let server = ServerProcess::start(folder.path());
         if round == 0 {
@@ -34,11 +34,26 @@ async fn a_killed_server_has_everything_that_it_acknowledged() {
             device.volley().await;
         }
         server.kill();
+        all.extend(devices);
     }
     let server = ServerProcess::start(folder.path());
     let mut fresh = Device::join(server.address, &token, 999).await.unwrap();
     fresh.until_holds(&acknowledged).await;
     assert!(acknowledged.len() >= 4 * 3 * 5, "{}", acknowledged.len());
+    // What was committed and not acknowledged, or never arrived: it is sent again, and all end equal.
+    let mut back = Vec::new();
+    let mut written = BTreeSet::new();
+    for device in all {
+        let mut device = device.again(server.address, &token).await.unwrap();
+        device.meet().await;
+        written.extend(device.entries());
+        back.push(device);
+    }
+    fresh.until_holds(&written).await;
+    for device in &mut back {
+        device.until_holds(&written).await;
+        assert_eq!((device.entries(), device.outline()), (written.clone(), fresh.outline()));
+    }
 }
 
 #[tokio::test(flavor = "multi_thread")]

@@ -11,17 +11,10 @@ use tokio::time::timeout;
 use tokio_tungstenite::tungstenite::Message;
 
 use crate::device::{Device, End, HOME, PATIENCE, open};
-use crate::rig::{Rig, connect_from};
+use crate::rig::{Rig, connect_from, counted};
 
 /// Somebody else, on the same machine.
 const BAD: [u8; 4] = [127, 0, 0, 9];
-
-/// Returns a number from the metrics.
-fn counted(rig: &Rig, name: &str) -> u64 {
-    let text = rig.server.metrics();
-    let line = text.lines().find(|l| l.starts_with(name) && l[name.len()..].starts_with(' '));
-    line.map_or(0, |l| l.rsplit(' ').next().unwrap().parse().unwrap())
-}
 
 /// Asks until a number is what it should become.
 async fn until(rig: &Rig, name: &str, is: impl Fn(u64) -> bool) -> u64 {

@@ -79,6 +79,13 @@ impl Rig {
     }
 }
 
+/// Returns a number from the metrics.
+pub(crate) fn counted(rig: &Rig, name: &str) -> u64 {
+    let text = rig.server.metrics();
+    let line = text.lines().find(|l| l.starts_with(name) && l[name.len()..].starts_with(' '));
+    line.map_or(0, |l| l.rsplit(' ').next().unwrap().parse().unwrap())
+}
+
 /// Takes the secret out of an invitation.
 pub(crate) fn secret(invitation: &str) -> String {
     let (_, rest) = invitation.split_once("token=").unwrap();

@@ -93,6 +93,11 @@ impl Server {
         self.run.terminate()
     }
 
+    /// Calls `serve` over the same data and address while it runs; returns what is printed.
+    pub(crate) fn beside(&self, options: &str) -> Value {
+        self.home.json(&format!("serve --data data --listen {} {options}", self.address))
+    }
+
     /// Starts it again, with further options; returns what it prints.
     pub(crate) fn start_again(&mut self, options: &str) -> Value {
         let line = format!("serve --json --data data --listen {} {options}", self.address);

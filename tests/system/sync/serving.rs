@@ -14,6 +14,7 @@ fn two_logs_are_one_after_both_have_met_the_server() {
     let (heron, otter) = (logged("heron", "KB-104"), logged("otter", "KB-105"));
     let first = heron.json(&format!("sync {}", server.invitation));
     assert_eq!((&first["met"], &first["entries_came"]), (&1.into(), &0.into()), "{first:#}");
+    assert!(first["entries_went"].as_u64() > Some(0), "{first:#}");
     let second = otter.json(&format!("sync {}", server.invitation));
     assert!(second["entries_came"].as_u64() > Some(0) && second["newly_live"].as_u64() > Some(0), "{second:#}");
     // The invitation is kept: from now on the word alone is enough.
@@ -22,7 +23,7 @@ fn two_logs_are_one_after_both_have_met_the_server() {
     assert_same(&[&heron, &otter]);
     assert_eq!(heron.rows().len(), 88);
     let again = heron.json("sync");
-    assert_eq!(again["entries_came"], 0);
+    assert_eq!((&again["entries_came"], &again["entries_went"]), (&0.into(), &0.into()));
     let bytes = again["bytes_came"].as_u64().zip(again["bytes_went"].as_u64());
     assert!(bytes.is_some_and(|(came, went)| came + went < 1024), "a device that is up to date costs {again:#}");
 }
@@ -86,6 +87,25 @@ fn a_server_that_is_asked_to_end_ends_well_and_is_there_again_with_its_crew() {
     let rows = heron.rows().len();
     heron.done("sync");
     assert_eq!(heron.rows().len(), rows, "a reader has written");
+}
+
+#[test]
+fn a_server_that_runs_knows_an_invitation_that_is_made_beside_it() {
+    let server = Server::new();
+    let told = server.beside("--invite --label 'phone 2'");
+    assert_eq!(told["running"], true, "{told:#}");
+    let invitation = told["invitation"].as_str().expect("an invitation");
+    assert_ne!(invitation, server.invitation);
+    let heron = logged("heron", "KB-104");
+    let began = Instant::now();
+    loop {
+        let line = format!("sync {invitation}");
+        let outcome = Outcome::new(&line, heron.call_on_log(&line).output().expect("it runs"));
+        if outcome.code == Some(0) {
+            break;
+        }
+        assert!(began.elapsed() < Duration::from_secs(30), "{outcome:?}");
+    }
 }
 
 #[test]

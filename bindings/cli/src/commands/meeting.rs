@@ -96,8 +96,8 @@ impl Effects {
 
 fn tally_json(tally: &Tally) -> Value {
     json!({
-        "met": tally.met, "entries_came": tally.entries_came, "bytes_came": tally.bytes_came,
-        "bytes_went": tally.bytes_went, "reads_only": tally.reads_only,
+        "met": tally.met, "entries_came": tally.entries_came, "entries_went": tally.entries_went,
+        "bytes_came": tally.bytes_came, "bytes_went": tally.bytes_went, "reads_only": tally.reads_only,
     })
 }
 
@@ -119,9 +119,10 @@ pub(super) fn summary(as_json: bool, tally: &Tally, effects: &Effects, sent: &st
         return output::json(&joined(tally_json(tally), effects.json()));
     }
     say(&format!(
-        "Saved on this device: {} new. {sent} {} came, {} went.",
+        "Saved on this device: {} new. {sent} {} came; {} and {} went.",
         counted(usize::try_from(tally.entries_came).unwrap_or(usize::MAX), "entry is", "entries are"),
         kilobytes(tally.bytes_came),
+        counted(usize::try_from(tally.entries_went).unwrap_or(usize::MAX), "entry", "entries"),
         kilobytes(tally.bytes_went),
     ));
     effects.say();

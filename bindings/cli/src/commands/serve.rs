@@ -98,6 +98,13 @@ fn config(args: &ServeArgs, data: PathBuf) -> Result<Config, CliError> {
     Ok(config)
 }
 
+fn role(args: &ServeArgs) -> ServerRole {
+    match args.role {
+        Role::Writer => ServerRole::Writer,
+        Role::Reader => ServerRole::Reader,
+    }
+}
+
 /// Makes the first crew at the first start, and a further invitation where one is asked for.
 fn invite(running: &Running, args: &ServeArgs) -> Result<Option<(String, String)>, ServerError> {
     let Some(crew) = running.access().crews().first().map(|crew| crew.id) else {
@@ -107,11 +114,36 @@ fn invite(running: &Running, args: &ServeArgs) -> Result<Option<(String, String)
     if !args.invite {
         return Ok(None);
     }
-    let role = match args.role {
-        Role::Writer => ServerRole::Writer,
-        Role::Reader => ServerRole::Reader,
+    Ok(Some((crew.to_string(), running.invitation(crew, role(args), &args.label)?)))
+}
+
+/// Makes an invitation for a server that runs already.
+async fn invite_beside(context: &Context, config: &Config, args: &ServeArgs) -> Result<(), CliError> {
+    let made = Server::invitation_beside(config, role(args), &args.label).await.map_err(|e| refused(&e))?;
+    let Some((crew, invitation)) = made else {
+        let text = format!(
+            "Something else listens on {}, and there is no crew in this data folder yet. Name another address              (--listen) or another folder (--data).",
+            config.listen
+        );
+        return Err(CliError::refused("E_SERVER_LISTEN", text));
     };
-    Ok(Some((crew.to_string(), running.invitation(crew, role, &args.label)?)))
+    if context.json {
+        return output::json(&json!({
+            "address": config.listen.to_string(), "running": true, "crew": crew.to_string(), "invitation": invitation,
+        }));
+    }
+    say(&format!(
+        "Something listens on {} already; if it is this crew's server, it knows the invitation now.",
+        config.listen
+    ));
+    show_invitation(&invitation)
+}
+
+fn show_invitation(invitation: &str) -> Result<(), CliError> {
+    say("An invitation for one device, shown this once: whoever has it speaks for the crew. Take it in there with \
+         embertally sync.");
+    line(invitation)?;
+    show_code(invitation)
 }
 
 /// Says where the server is, and shows what is shown only once.
@@ -133,12 +165,7 @@ fn tell(context: &Context, running: &Running, invited: Option<(String, String)>)
         line(token)?;
     }
     if let Some((_, invitation)) = invited {
-        say(
-            "An invitation for one device, shown this once: whoever has it speaks for the crew. Take it in there with \
-             embertally sync.",
-        );
-        line(&invitation)?;
-        show_code(&invitation)?;
+        show_invitation(&invitation)?;
     }
     Ok(())
 }
@@ -160,7 +187,13 @@ pub(super) fn serve(context: &Context, args: &ServeArgs) -> Result<(), CliError>
         let _ = stop.send(());
     })?;
     runtime.block_on(async {
-        let running = Server::start(config).await.map_err(|e| refused(&e))?;
+        let running = match Server::start(config.clone()).await {
+            Ok(running) => running,
+            Err(ServerError::Listen { in_use: true, .. }) if args.invite => {
+                return invite_beside(context, &config, args).await;
+            }
+            Err(error) => return Err(refused(&error)),
+        };
         let told = invite(&running, args).map_err(|e| refused(&e)).and_then(|invited| tell(context, &running, invited));
         if told.is_ok() {
             // The other end lives on the thread that waits for signals.
