@@ -14,6 +14,8 @@ mod journal;
 mod model;
 mod net;
 mod rng;
+#[cfg(test)]
+mod schedules;
 
 pub use clock::{DeviceClock, SimClock};
 pub use crew::{SimCrew, Tally};
