@@ -497,7 +497,8 @@ impl Engine {
         self.exchange(log, document)?;
         let limits = self.message_limits();
         let Some(exchange) = self.peer.get(document) else { return Ok(()) };
-        if exchange.awaiting_since.is_some() {
+        let silent = exchange.empty > MOST_EMPTY_ROUNDS;
+        if exchange.awaiting_since.is_some() && !silent {
             return Ok(());
         }
         let Some(outgoing) = log.greeting(document, &mut exchange.state, &limits)? else {
@@ -506,8 +507,8 @@ impl Engine {
         };
         if outgoing.change_bytes > 0 {
             exchange.empty = 0;
-        } else if exchange.empty > MOST_EMPTY_ROUNDS {
-            exchange.awaiting_since = Some(now_ms);
+        } else if silent {
+            exchange.awaiting_since.get_or_insert(now_ms);
             return Ok(());
         }
         exchange.awaiting_since = outgoing.wants_answer.then_some(now_ms);

@@ -154,6 +154,17 @@ impl Device {
             return false;
         }
         let message = timeout(PATIENCE, self.socket.next()).await.expect("something from the server");
+        self.heard(message).await
+    }
+
+    /// Deals with the next message if one comes soon; nobody says that one will.
+    pub(crate) async fn step_if_any(&mut self) {
+        if let Ok(message) = timeout(Duration::from_millis(100), self.socket.next()).await {
+            self.heard(message).await;
+        }
+    }
+
+    async fn heard(&mut self, message: Option<Result<Message, Error>>) -> bool {
         match message {
             Some(Ok(Message::Binary(bytes))) => {
                 let effects = self.engine.handle(&mut self.log, now_ms(), Event::Frame(&bytes)).unwrap();
