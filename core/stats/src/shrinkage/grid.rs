@@ -11,14 +11,32 @@ use crate::saddle::ln_gamma;
 /// Points a side while the grid looks for its place.
 const SEARCH: usize = 17;
 
-/// Points a side when it has found it: so many at least, and none further apart than the step. The sharpest shape that a
-/// wide side can have is exp(t/2 − eᵗ), whose error by the trapezoid rule falls as exp(−π²/step).
-const FEWEST: usize = 22;
-const MOST: usize = 150;
-const STEP: f64 = 0.6;
-
 /// How far below its top, in logarithms, the density still counts.
 const DEPTH: f64 = 17.0;
+
+/// Points a side when it has found its place: so many at least, and none further apart than the step. The sharpest shape that
+/// a wide side can have is exp(t/2 − eᵗ), whose error by the trapezoid rule falls as exp(−π²/step).
+#[derive(Debug, Clone, Copy)]
+struct Fineness {
+    fewest: usize,
+    most: usize,
+    step: f64,
+}
+
+impl Fineness {
+    /// Where s is very large a rate is nearly a point, and its tail a step from node to node. Few groups leave much weight
+    /// there, and leave time for more nodes: what all of it takes stays about the same.
+    fn of(groups: usize) -> Self {
+        let (fewest, most, step) = match groups {
+            0..=2 => (76, 350, 0.2),
+            3..=6 => (66, 450, 0.2),
+            7..=12 => (44, 300, 0.3),
+            13..=24 => (33, 225, 0.4),
+            _ => (22, 150, 0.6),
+        };
+        Self { fewest, most, step }
+    }
+}
 
 /// How often the grid may move.
 const MOVES: usize = 25;
@@ -44,8 +62,8 @@ impl Axis {
     }
 
     /// Returns how many points it takes.
-    fn points(self) -> usize {
-        ((((self.to - self.from) / STEP).ceil()) as usize + 1).clamp(FEWEST, MOST)
+    fn points(self, fine: Fineness) -> usize {
+        ((((self.to - self.from) / fine.step).ceil()) as usize + 1).clamp(fine.fewest, fine.most)
     }
 
     /// Returns the range from one point before the first to one after the last, within limits.
@@ -161,7 +179,8 @@ impl Grid {
 
     /// Sums over columns of one strength each.
     fn of_columns(counted: &Counted, prior: HyperPrior, logits: Axis, strengths: Axis) -> Self {
-        let points = strengths.points();
+        let fine = Fineness::of(counted.0.len());
+        let points = strengths.points(fine);
         let mut columns = Vec::with_capacity(points);
         let mut box_before = logits;
         for j in 0..points {
@@ -170,7 +189,7 @@ impl Grid {
             // The next one is much like this one; a little air, and the search does the rest.
             let air = 0.15 * (axis.to - axis.from);
             box_before = Axis { from: (axis.from - air).max(LOGITS.from), to: (axis.to + air).min(LOGITS.to) };
-            let count = axis.points();
+            let count = axis.points(fine);
             let place = |i| {
                 let logit = axis.at(i, count);
                 (logit, counted.log_density(logit, ln_strength, prior))
