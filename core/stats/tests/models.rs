@@ -91,7 +91,7 @@ fn shrunk_rates_are_those_of_a_plain_fine_grid() {
     let mut seen = 0;
     let header = "failures,trials,group,tolerable,prior_mean,mean,above,low,high";
     for [x, n, group, tolerable, prior_mean, mean, above, low, high] in
-        rows(SHRINKAGE, header).into_iter().chain(rows(SHRINKAGE_MANY, header))
+        rows(SHRINKAGE, header).chain(rows(SHRINKAGE_MANY, header))
     {
         let groups: Vec<GroupCounts> = list::<f64>(x)
             .into_iter()
@@ -101,11 +101,13 @@ fn shrunk_rates_are_those_of_a_plain_fine_grid() {
         let got = shrink_rates(&groups, HyperPrior::UniformShrinkage, number(tolerable), 0.95).unwrap();
         let rate = got.rates[group.parse::<usize>().unwrap()];
         let case = format!("{x} of {n}, group {group}");
+        // Up to twelve groups there is time for more nodes.
+        let of_tails = if groups.len() <= 12 { 1e-6 } else { 1e-5 };
         assert_near(&case, got.prior_mean, prior_mean, 1e-6);
         assert_near(&case, rate.mean, mean, 1e-6);
-        assert_near(&case, rate.probability_above, above, 1e-6);
-        assert_near(&case, rate.interval.low, low, 1e-6);
-        assert_near(&case, rate.interval.high, high, 1e-6);
+        assert_near(&case, rate.probability_above, above, of_tails);
+        assert_near(&case, rate.interval.low, low, of_tails);
+        assert_near(&case, rate.interval.high, high, of_tails);
         seen += 1;
     }
     assert_eq!(seen, 50);
@@ -283,3 +285,17 @@ proptest! {
 }
 
 use embertally_stats::Interval;
+
+#[test]
+fn many_groups_of_many_trials_are_found_however_narrow_their_posterior() {
+    // The plain grid of `make_models.py` on logit μ from −3.85 to −3.5 and ln s from 4 to 26: 0.954 870 797 (both at 301 by
+    // 601 and 601 by 1201 points).
+    let groups: Vec<GroupCounts> = (0..72_u32)
+        .map(|i| GroupCounts {
+            failures: 4000.0 * (0.02 + 0.001 * f64::from(i * 7919 % 11)),
+            trials: 4000.0 + f64::from(i * 31 % 90),
+        })
+        .collect();
+    let got = shrink_rates(&groups, HyperPrior::default(), 0.02, 0.95).unwrap();
+    assert!((got.rates[0].probability_above - 0.954_870_797).abs() < 1e-7, "{:?}", got.rates[0]);
+}

@@ -6,7 +6,7 @@ use crate::saddle::beta_power_term;
 use crate::special::{Tails, beta_quantile, beta_tails_and_slope};
 
 /// Weights below this, of the largest, change no digit that is promised.
-const LEAST_WEIGHT: f64 = 3e-9;
+const LEAST_WEIGHT: f64 = 1e-8;
 
 /// Beyond these, in logits, a rate is 0 or 1.
 const LOWEST: f64 = -690.0;
