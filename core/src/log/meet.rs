@@ -3,7 +3,7 @@
 //! Each message says which changes its sender has (as a Bloom filter over those since the two last agreed) and carries
 //! those that the other side is known to lack. Whoever drives this sends one message and waits for the answer.
 
-use automerge::sync::{ChunkList, Have, Message, State, SyncDoc};
+use automerge::sync::{ChunkList, Have, Message, MessageFlags, State, SyncDoc};
 use automerge::{Change, ChangeHash, ReadDoc};
 
 use super::document::{Unreadable, contained};
@@ -337,7 +337,12 @@ fn note(
             state.shared_heads = advanced(before, &after, &state.shared_heads);
         }
         let (last_sent, equal) = (state.last_sent_heads.clone(), message.heads == after);
+        let asks_anew = message.flags.as_ref().is_some_and(|f| f.contains(MessageFlags::SYNC_RESET));
         doc.receive_sync_message(state, message)?;
+        if asks_anew {
+            // The sender has forgotten what was said; it waits for an answer even if both have the same.
+            state.have_responded = false;
+        }
         if carried && equal {
             // Without changes in it the CRDT takes such a message for an answer, and would not answer it.
             state.last_sent_heads = last_sent;

@@ -494,3 +494,33 @@ proptest! {
         prop_assert!(log.absorb(&carry_of(&bytes)).is_err());
     }
 }
+
+#[test]
+fn who_asks_anew_is_answered_even_if_both_have_the_same() {
+    let limits = MessageLimits {
+        out_bytes: 1 << 20,
+        allowance: Allowance { inflated_bytes: 8 << 20, rows: 200_000, chunks: 5_000 },
+        waiting: 100,
+    };
+    let (mut one, mut two) = (log(1), log(2));
+    let document = Home::Outing(outing()).part(1);
+    one.write(Home::Outing(outing()), &volley(1)).unwrap();
+    let (mut of_two, mut of_one) = (PeerState::new(), PeerState::new());
+    for _ in 0..4 {
+        if let Some(said) = one.greeting(document, &mut of_two, &limits).unwrap() {
+            two.hear(document, &mut of_one, &said.bytes, &limits).unwrap();
+        }
+        if let Some(said) = two.greeting(document, &mut of_one, &limits).unwrap() {
+            one.hear(document, &mut of_two, &said.bytes, &limits).unwrap();
+        }
+    }
+    assert_eq!(ids(&mut one), ids(&mut two));
+    assert!(two.greeting(document, &mut of_one, &limits).unwrap().is_none(), "nothing is left to say");
+    of_two.forget_unanswered();
+    let asked = one.greeting(document, &mut of_two, &limits).unwrap().expect("it asks");
+    assert!(asked.wants_answer);
+    two.hear(document, &mut of_one, &asked.bytes, &limits).unwrap();
+    let answer = two.greeting(document, &mut of_one, &limits).unwrap().expect("and is answered");
+    one.hear(document, &mut of_two, &answer.bytes, &limits).unwrap();
+    assert!(one.has_met(document, &of_two).unwrap());
+}
