@@ -8,6 +8,7 @@ mod crew;
 mod daily;
 mod delays;
 mod demo;
+mod dependencies;
 mod forgetting;
 mod hostile;
 mod import;

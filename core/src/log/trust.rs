@@ -587,6 +587,42 @@ mod tests {
         assert!(matches!(chief.log.problems(), [Problem::ContestedEntry { .. }]), "and it is told");
     }
 
+    /// Every byte of a small log flipped in turn, with the file's own hash made to fit: what is not refused is harmless.
+    #[test]
+    fn a_log_in_which_any_byte_was_flipped_is_refused_or_counts_nothing_else() {
+        let (mut chief, mut recorder) = crew();
+        recorder.reading();
+        chief.take(&mut recorder);
+        let said = |log: &mut Log<MemoryStore>| {
+            let mut said = BTreeMap::new();
+            log.replay(|_, entry| _ = said.insert(entry.id, entry)).map(|()| said)
+        };
+        let whole = said(&mut chief.log).unwrap();
+        let mut file = Vec::new();
+        chief.log.carry(&mut file).unwrap();
+        let body = file.len() - 32;
+        let (mut refused, mut harmless) = (0, 0);
+        for at in 0..body {
+            let mut altered = file[..body].to_vec();
+            altered[at] ^= 1 << (at % 8);
+            altered.extend_from_slice(blake3::hash(&altered).as_bytes());
+            let mut log = Log::open(MemoryStore::default(), bits(at as u64));
+            log.set_crew(chief.key.crew()).unwrap();
+            if log.absorb(&altered).is_err() {
+                refused += 1;
+                continue;
+            }
+            // Without its founding a register counts everything, as any log does that was not met yet.
+            if log.roster().unwrap().is_some() {
+                for (id, entry) in said(&mut log).unwrap() {
+                    assert_eq!(whole.get(&id), Some(&entry), "byte {at} of {body}");
+                }
+            }
+            harmless += 1;
+        }
+        assert!(refused > body / 2, "{refused} refused, {harmless} harmless of {body}");
+    }
+
     #[test]
     fn an_answer_sorts_after_what_it_answers_whatever_the_clocks() {
         let (mut chief, mut recorder) = crew();
