@@ -8,6 +8,7 @@ use std::borrow::Cow;
 use coset::iana::{Algorithm, EnumI64};
 use coset::{CoseSign1, CoseSign1Builder, HeaderBuilder, RegisteredLabelWithPrivate, TaggedCborSerializable};
 use minicbor::Encoder;
+use minicbor::data::Tag;
 use thiserror::Error;
 
 use super::key::{DeviceKey, PublicKey};
@@ -104,8 +105,8 @@ impl Envelope {
             return Err(malformed(format!("{} bytes are too many", bytes.len())));
         }
         let cose = CoseSign1::from_tagged_slice(bytes).map_err(|e| malformed(e.to_string()))?;
-        if cose.clone().to_tagged_vec().ok().as_deref() != Some(bytes) {
-            return Err(malformed("it is written in another way than devices write it".to_owned()));
+        if !is_as_written(&cose, bytes) {
+            return Err(malformed("it is written in another way than devices write it"));
         }
         let header = &cose.protected.header;
         if header.alg != Some(RegisteredLabelWithPrivate::Assigned(Algorithm::EdDSA)) {
@@ -146,6 +147,16 @@ impl Envelope {
     pub fn is_signed_by(&self, key: &PublicKey, place: Place) -> bool {
         key.verifies(&self.cose.tbs_data(&place.to_bytes()), &self.signature)
     }
+}
+
+/// Tells whether bytes are those that a device writes for this: one thing has one encoding.
+fn is_as_written(cose: &CoseSign1, bytes: &[u8]) -> bool {
+    let protected = cose.protected.original_data.as_deref().unwrap_or_default();
+    let payload = cose.payload.as_deref().unwrap_or_default();
+    let mut e = Encoder::new(Vec::with_capacity(bytes.len()));
+    let head = e.tag(Tag::new(u64::from(TAG - 0xc0))).and_then(|e| e.array(4)).and_then(|e| e.bytes(protected));
+    let written = head.and_then(|e| e.map(0)).and_then(|e| e.bytes(payload)).and_then(|e| e.bytes(&cose.signature));
+    written.is_ok() && e.into_writer() == bytes
 }
 
 fn malformed(what: impl Into<String>) -> EnvelopeError {

@@ -3,7 +3,7 @@
 use thiserror::Error;
 
 use super::acts::power;
-use super::envelope::{Envelope, Place, entry_in};
+use super::envelope::{Envelope, Place};
 use super::roster::{How, Roster};
 use crate::facts::{DeviceId, Entry, EntryId, Fact, Role};
 
@@ -117,11 +117,12 @@ impl Roster {
     /// # Errors
     /// Why it does not count. Bytes that are no entry at all are a stranger's.
     pub fn judge(&self, home: Option<[u8; 16]>, id: EntryId, stored: &[u8], verified: bool) -> Result<Entry, Apart> {
-        let entry = entry_in(id, stored).map_err(|_| Apart::Forged)?;
         if !Envelope::is_signed(stored) {
+            let entry = Entry::from_bytes(id, stored).map_err(|_| Apart::Forged)?;
             return if self.vouches_for(id, stored) { Ok(entry) } else { Err(Apart::Unsigned) };
         }
         let envelope = Envelope::read(stored).map_err(|_| Apart::Forged)?;
+        let entry = Entry::from_bytes(id, envelope.payload()).map_err(|_| Apart::Forged)?;
         let signer = envelope.signer().unwrap_or(entry.device);
         if signer != entry.device && !entry.device.is_name() {
             return Err(Apart::Borrowed { signer });

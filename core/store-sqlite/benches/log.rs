@@ -5,8 +5,9 @@
 use std::time::Instant;
 
 use divan::{Bencher, black_box};
+use embertally_core::crew::DeviceKey;
 use embertally_core::exchange::{ImportOptions, Known, read_csv};
-use embertally_core::facts::{DeviceId, Entry, PersonId};
+use embertally_core::facts::{Entry, EntryId, Fact, Founding, Moment, PersonId};
 use embertally_core::ledger::Ledger;
 use embertally_core::log::{Home, Log};
 use embertally_core::rates::{Group, RatesRequest, rates};
@@ -21,8 +22,25 @@ fn main() {
     divan::main();
 }
 
+/// The device's key: what is written is signed, as the tool does.
+fn key() -> DeviceKey {
+    DeviceKey::from_seed(&[7; 32])
+}
+
 fn open(folder: &TempDir, seed: u64) -> Log<SqliteStore> {
-    Log::open(SqliteStore::open(folder.path()).expect("a fresh folder"), Rng::new(seed))
+    let mut log = Log::open(SqliteStore::open(folder.path()).expect("a fresh folder"), Rng::new(seed));
+    log.sign_with(key(), key().device(1));
+    log
+}
+
+/// Makes it a crew's log, whose signatures were checked when it was read for the first time.
+fn found(log: &mut Log<SqliteStore>) {
+    let at = Moment { unix_ms: 1, offset_minutes: 0 };
+    let mut founding = Entry::new(EntryId::new(1, &mut Rng::new(9)), key().device(1), at);
+    founding.state(Fact::Founding(Founding { key: key().public(), name: "Invented crew".to_owned() }));
+    log.write(Home::Register, &founding).expect("writable");
+    log.set_crew(key().crew()).expect("writable");
+    log.replay(|_, _| ()).expect("readable");
 }
 
 /// A log of 100,000 shots in volleys of five to ten, as a crew's devices would have it after their import.
@@ -30,13 +48,14 @@ fn long_log(seed: u64) -> TempDir {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let mut log = open(&folder, seed);
     log.write_all(&season(100_000, &mut Rng::new(seed))).expect("writable");
+    found(&mut log);
     log.compact().expect("compactable");
     folder
 }
 
 fn volley_of_ten(n: u64, rng: &mut Rng) -> Entry {
     VolleyBuilder {
-        device: DeviceId::named("phone"),
+        device: key().device(1),
         observer: PersonId::named("somebody"),
         outing: outing(0),
         at_ms: 1_900_000_000_000 + n as i64 * 90_000,
