@@ -256,6 +256,16 @@ impl<S: Store> Log<S> {
         Ok(found.into_iter().collect())
     }
 
+    /// Returns what one entry says, as a hash to vouch for; `None` if it is not there or cannot be read.
+    ///
+    /// # Errors
+    /// [`LogError::Store`], [`LogError::TooNew`].
+    pub fn held(&mut self, document: DocumentId, entry: EntryId) -> Result<Option<Held>, LogError> {
+        let bytes = self.document(document)?.document.entry(entry);
+        self.evict();
+        Ok(bytes.and_then(|stored| Some(Held { entry, hash: hash_of(&payload_of(&stored).ok()?) })))
+    }
+
     /// Returns the entries that nobody signed, ascending: what a founder can vouch for.
     ///
     /// # Errors

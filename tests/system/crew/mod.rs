@@ -80,6 +80,9 @@ fn a_device_that_is_shut_out_adds_nothing_and_a_reader_never_did() {
     hand_over(&recorder, &chief);
     assert_eq!(shots(&chief), 12, "what was known counts, and nothing after");
     assert_eq!(apart(&chief), ["shut_out"]);
+    let late = chief.json("apart")["rows"][0]["entry"].as_str().expect("an id").to_owned();
+    chief.done(&format!("crew vouch {late} --reason 'seen on the field'"));
+    assert_eq!((shots(&chief), apart(&chief).len()), (20, 0), "unless a chief vouches for it");
     assert_eq!(role(&chief, "field phone"), None);
 
     let reader = device("office");

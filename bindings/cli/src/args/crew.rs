@@ -78,6 +78,14 @@ pub(crate) enum CrewAction {
         #[arg(long)]
         reason: String,
     },
+    /// Vouch for an entry that is kept apart, so that it counts all the same (chiefs only)
+    Vouch {
+        /// The end of the entry's id, as `apart` shows it
+        entry: String,
+        /// Why
+        #[arg(long)]
+        reason: String,
+    },
     /// Leave the crew with this device
     Leave {
         /// Why

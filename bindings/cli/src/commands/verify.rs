@@ -23,7 +23,6 @@ struct Checked {
     name: String,
     counted: usize,
     apart: BTreeMap<&'static str, usize>,
-    first_apart: Option<String>,
     problems: Vec<String>,
     seals: Vec<SealChecked>,
 }
@@ -41,7 +40,7 @@ impl Checked {
     /// Returns the first thing that does not fit.
     fn first(&self) -> Option<String> {
         let broken = self.seals.iter().find_map(|s| Some(format!("outing {}: {}", s.name, s.faults.first()?)));
-        broken.or_else(|| self.first_apart.clone()).or_else(|| self.problems.first().cloned())
+        broken.or_else(|| self.problems.first().cloned())
     }
 }
 
@@ -80,7 +79,6 @@ fn check<S: Store>(log: &mut Log<S>) -> Result<Checked, CliError> {
     ledger.settle();
     let mut apart = BTreeMap::new();
     log.apart().iter().for_each(|a| *apart.entry(a.why.code()).or_insert(0) += 1);
-    let first_apart = log.apart().first().map(|a| format!("entry {} of {}: {}", a.entry, a.document, a.why));
     let problems = log.problems().iter().map(output::problem).collect();
     let mut seals = Vec::new();
     for outing in outings {
@@ -97,7 +95,7 @@ fn check<S: Store>(log: &mut Log<S>) -> Result<Checked, CliError> {
         }
     }
     let name = roster.as_ref().map(|r| r.name().to_owned()).unwrap_or_default();
-    Ok(Checked { crew: roster.map(|r| r.crew()), name, counted, apart, first_apart, problems, seals })
+    Ok(Checked { crew: roster.map(|r| r.crew()), name, counted, apart, problems, seals })
 }
 
 fn as_json(checked: &Checked, what: &str) -> Value {
@@ -143,7 +141,7 @@ fn tell(context: &Context, checked: &Checked, what: &str) -> Result<(), CliError
             line(&format!("Outing {}: {} sealed, {state}{after}. Seal {}.", seal.name, seal.entries, seal.digest))?;
         }
         for (code, count) in &checked.apart {
-            line(&format!("Kept apart ({code}): {count}."))?;
+            line(&format!("Kept apart, and not counted ({code}): {count}."))?;
         }
         checked.problems.iter().try_for_each(|p| line(p))?;
     }

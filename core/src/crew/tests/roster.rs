@@ -119,6 +119,14 @@ fn a_chief_vouches_for_what_nobody_signed() {
     let mut other = stored.clone();
     *other.1.last_mut().unwrap() ^= 1;
     assert_ne!(why(&roster, &other), None, "for these bytes only");
+    // For a stranger's too, by what it says; never in another's name.
+    let mut stranger = Phone::new(9);
+    let strange = stranger.reading(outing());
+    assert_eq!(why(&roster, &strange), Some("stranger"));
+    let payload = envelope::payload_of(&strange.1).unwrap().into_owned();
+    let held = vec![Held { entry: strange.0, hash: hash_of(&payload) }];
+    register.push(chief.state(Fact::Vouching(Vouching { held, reason: "was with us".to_owned() })));
+    assert_eq!(why(&super::roster(crew, &register), &strange), None);
 }
 
 /// What devices of a random crew do, some of them knowing less than others.

@@ -31,6 +31,7 @@ pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
             parts::part(context, &device, Some(parsed::<Role>(&role)?), &reason)
         }
         Some(CrewAction::Out { device, reason }) => parts::part(context, &device, None, &reason),
+        Some(CrewAction::Vouch { entry, reason }) => parts::vouch(context, &entry, &reason),
         Some(CrewAction::Leave { reason }) => parts::leave(context, &reason),
         Some(CrewAction::Lock { off }) => lock(context, off),
         Some(CrewAction::Add { name, role }) => add(context, &name, role.as_deref()),

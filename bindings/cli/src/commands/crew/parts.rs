@@ -1,9 +1,9 @@
 //! What a device may do: confirm, change, shut out, leave.
 
-use embertally_core::crew::{How, Roster};
-use embertally_core::facts::{DeviceId, EntryId, Fact, Leaving, Role, Standing};
+use embertally_core::crew::{Apart, How, Roster};
+use embertally_core::facts::{DeviceId, EntryId, Fact, Leaving, Role, Standing, Vouching};
 use embertally_core::ledger::Ledger;
-use embertally_core::log::Home;
+use embertally_core::log::{Home, KeptApart};
 use serde_json::json;
 
 use super::super::Context;
@@ -114,6 +114,40 @@ pub(super) fn part(context: &Context, device: &str, role: Option<Role>, reason: 
         ),
     };
     done(context, device, role, known.len(), &said)
+}
+
+/// Lets an entry count that is kept apart: a chief's word, by its hash, with a reason.
+pub(super) fn vouch(context: &Context, entry: &str, reason: &str) -> Result<(), CliError> {
+    if reason.trim().is_empty() {
+        return Err(CliError::Usage("This needs a reason: it is part of the record.".to_owned()));
+    }
+    let mut session = context.open_to_read()?;
+    as_chief(&mut session)?;
+    session.log.replay(|_, _| ())?;
+    let typed = entry.trim().to_lowercase();
+    let fits = |a: &&KeptApart| typed.len() >= 4 && a.entry.to_string().ends_with(&typed);
+    let found: Vec<KeptApart> = session.log.apart().iter().filter(fits).cloned().collect();
+    let one = match found.as_slice() {
+        [one] => one,
+        [] => {
+            let text = format!("Nothing that is kept apart has an id that ends with {entry:?}: embertally apart.");
+            return Err(CliError::refused("E_NOT_FOUND", text));
+        }
+        _ => return Err(CliError::refused("E_AMBIGUOUS", format!("{entry:?} may be several; type more of the id."))),
+    };
+    if matches!(one.why, Apart::Forged | Apart::Borrowed { .. }) {
+        let text = "Its signature is not its device's, so nobody can say who wrote it. State anew what is true of it.";
+        return Err(CliError::refused("E_FORGED", text));
+    }
+    let held = session.log.held(one.document, one.entry)?;
+    let mut stated = session.entry();
+    stated.state(Fact::Vouching(Vouching { held: held.into_iter().collect(), reason: reason.trim().to_owned() }));
+    session.write_to(Home::Register, &stated)?;
+    if context.json {
+        return output::json(&json!({ "saved": true, "entry": one.entry.to_string(), "shots": one.shots }));
+    }
+    say("Saved on this device: it counts from now on, by this chief's word.");
+    Ok(())
 }
 
 pub(super) fn leave(context: &Context, reason: &str) -> Result<(), CliError> {
