@@ -44,6 +44,7 @@ fn volley(n: u64, device: DeviceId, outing: OutingId) -> Entry {
         note: None,
     });
     entry.state(Fact::Sightings(Sightings { volley: id, observer: None, seen: seen.collect() }));
+    entry.name_by_content().expect("fits");
     entry
 }
 
@@ -69,6 +70,7 @@ fn verify_a_thousand(bencher: Bencher<'_, '_>) {
     let (key, device) = founder();
     let mut founding = Entry::new(EntryId::new(1, &mut bits(1)), device, Moment { unix_ms: 1, offset_minutes: 0 });
     founding.state(Fact::Founding(Founding { key: key.public(), name: "Invented crew".to_owned() }));
+    founding.name_by_content().expect("fits");
     let sign = |entry: &Entry| {
         let place = Place { home: None, entry: entry.id };
         (entry.id, Envelope::seal(&key, place, entry.to_bytes().expect("fits"), None).expect("signs"))
@@ -87,6 +89,7 @@ fn season() -> Log<MemoryStore> {
     log.sign_with(key.clone(), device);
     let mut founding = Entry::new(EntryId::new(1, &mut bits(1)), device, Moment { unix_ms: 1, offset_minutes: 0 });
     founding.state(Fact::Founding(Founding { key: key.public(), name: "Invented crew".to_owned() }));
+    founding.name_by_content().expect("fits");
     log.write(Home::Register, &founding).expect("writes");
     log.set_crew(key.crew()).expect("keeps");
     for part in 0..10 {

@@ -67,7 +67,12 @@ pub(crate) fn kept(folder: &Path) -> Result<Option<SealedKey>, CliError> {
 
 /// Keeps a key: whole or not at all, and for its owner's eyes only.
 pub(crate) fn keep(folder: &Path, key: &SealedKey) -> Result<(), CliError> {
-    let (file, fresh) = (path(folder), folder.join(format!("{FILE}.new")));
+    write(folder, key, false).map_err(|e| file_error("keep the key of this device in", &path(folder), &e))
+}
+
+/// Writes the file of a key; the `first` one never over another that came meanwhile (two calls at a first start).
+fn write(folder: &Path, key: &SealedKey, first: bool) -> io::Result<()> {
+    let (file, fresh) = (path(folder), folder.join(format!("{FILE}.{}", std::process::id())));
     let write = || {
         let _ = fs::remove_file(&fresh);
         let mut options = File::options();
@@ -77,14 +82,20 @@ pub(crate) fn keep(folder: &Path, key: &SealedKey) -> Result<(), CliError> {
         let mut out = options.open(&fresh)?;
         out.write_all(&key.to_bytes())?;
         out.sync_all()?;
-        fs::rename(&fresh, &file)?;
+        match if first { fs::hard_link(&fresh, &file) } else { fs::rename(&fresh, &file) } {
+            Err(e) if first && e.kind() == io::ErrorKind::AlreadyExists => {}
+            // A file system without links.
+            Err(_) if first => fs::rename(&fresh, &file)?,
+            done => done?,
+        }
+        let _ = fs::remove_file(&fresh);
         // The folder's own entry, where the system can do that.
         if let Ok(folder) = File::open(folder) {
             let _ = folder.sync_all();
         }
         Ok(())
     };
-    write().map_err(|e| file_error("keep the key of this device in", &file, &e))
+    write()
 }
 
 /// Returns the passphrase that was given, or asks for it where somebody sits at a terminal.
@@ -110,8 +121,14 @@ pub(crate) fn open(folder: &Path, now_ms: i64) -> Result<Keys, CliError> {
     let Some(sealed) = kept(folder)? else {
         let key = DeviceKey::from_seed(&random());
         let device = key.device(now_ms);
-        return match keep(folder, &SealedKey::plain(device, &key)) {
-            Ok(()) => Ok(Keys::Open(device, Box::new(key))),
+        return match write(folder, &SealedKey::plain(device, &key), true) {
+            // Another call may have been quicker; its key is the device's.
+            Ok(()) => match kept(folder)? {
+                Some(sealed) if !sealed.is_locked() => {
+                    Ok(Keys::Open(sealed.device, Box::new(sealed.open(None).map_err(|e| vault(&e))?)))
+                }
+                _ => Ok(Keys::None),
+            },
             // A full disk or a folder that takes no writes: what is live can be read all the same.
             Err(_) => Ok(Keys::None),
         };

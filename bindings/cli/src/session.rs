@@ -3,13 +3,13 @@
 use std::path::{Path, PathBuf};
 
 use chrono::Local;
-use embertally_core::facts::{DeviceId, DocumentId, Entry, EntryId, Moment, OutingId, PersonId};
+use embertally_core::facts::{DeviceId, DocumentId, Entry, EntryId, Moment, OutingId, PersonId, Role};
 use embertally_core::ledger::Ledger;
 use embertally_core::log::{Home, Log, Problem, Written};
 use embertally_core::store::{Store, Write};
 use embertally_store_sqlite::SqliteStore;
 
-use crate::error::CliError;
+use crate::error::{CliError, sentence};
 use crate::keys::{self, Keys};
 use crate::output::{counted, say};
 
@@ -39,6 +39,11 @@ pub(crate) fn readable(moment: Moment) -> String {
         (Some(offset), Some(time)) => time.with_timezone(&offset).format("%-d %B %Y, %H:%M").to_string(),
         _ => moment.to_string(),
     }
+}
+
+/// Gives an entry the id that follows from what it says.
+fn named(entry: &mut Entry) -> Result<(), CliError> {
+    entry.name_by_content().map_err(|e| CliError::refused("E_LOG_ENTRY", sentence(&e.to_string())))
 }
 
 /// The log of this device, opened.
@@ -81,7 +86,10 @@ impl Session {
                 device
             }
             // Nothing can be written here; nothing will be written under this id either.
-            Keys::None => DeviceId::new(now().unix_ms, &mut system_bits),
+            Keys::None => {
+                log.lock();
+                DeviceId::new(now().unix_ms, &mut system_bits)
+            }
         };
         Ok(Self { log, device, folder: folder.to_owned() })
     }
@@ -99,14 +107,37 @@ impl Session {
     }
 
     /// Writes an entry to the home that its facts name.
-    pub(crate) fn write(&mut self, entry: &Entry) -> Result<Written, CliError> {
+    pub(crate) fn write(&mut self, entry: &mut Entry) -> Result<Written, CliError> {
         let home = Home::of(entry)
             .ok_or_else(|| CliError::refused("E_INTERNAL", "An entry without a home; nothing was written."))?;
         self.write_to(home, entry)
     }
 
-    pub(crate) fn write_to(&mut self, home: Home, entry: &Entry) -> Result<Written, CliError> {
+    /// Writes an entry, which then has the id that follows from what it says: see [`Entry::own`] for ids of its facts that
+    /// were taken before.
+    pub(crate) fn write_to(&mut self, home: Home, entry: &mut Entry) -> Result<Written, CliError> {
+        named(entry)?;
         Ok(self.log.write(home, entry)?)
+    }
+
+    /// The same of several, all or none.
+    pub(crate) fn write_all(&mut self, entries: &mut [(Home, Entry)]) -> Result<Written, CliError> {
+        entries.iter_mut().try_for_each(|(_, entry)| named(entry))?;
+        Ok(self.log.write_all(entries)?)
+    }
+
+    /// Says what this device's part in its crew keeps it from: what it logs would count with nobody.
+    pub(crate) fn warn_of_standing(&mut self) -> Result<(), CliError> {
+        let Some(roster) = self.log.roster()? else { return Ok(()) };
+        let role = roster.role(self.device);
+        if !matches!(role, Some(Role::Chief | Role::Recorder)) {
+            let is = role.map_or_else(|| "no member of the crew".to_owned(), |r| format!("a {r}'s"));
+            say(&format!(
+                "This device is {is}: what it logs is kept, and kept apart. It counts with nobody, and stands on no live \
+                 list but in what `embertally apart` shows, until a chief lets it in or vouches for it."
+            ));
+        }
+        Ok(())
     }
 
     /// Reads the whole log into a ledger, and says what could not be read.

@@ -45,6 +45,11 @@ impl Act {
         }
     }
 
+    /// Returns the invitation's key, of a joining.
+    fn invited_by(&self) -> Option<KeyBytes> {
+        if let Fact::Joining(f) = &self.fact { Some(f.invitation) } else { None }
+    }
+
     /// Returns the device whose part this act settles.
     fn subject(&self) -> Option<DeviceId> {
         match &self.fact {
@@ -93,6 +98,8 @@ pub(super) struct Acts {
     effective: Vec<bool>,
     /// The role that each act gives its subject, if it takes effect.
     gives: Vec<Option<Role>>,
+    /// Which take rights from their subject.
+    lowers: Vec<bool>,
     /// Joinings that are refused because their invitation was used by another device too.
     spent: HashSet<usize>,
 }
@@ -112,26 +119,38 @@ impl Acts {
         let mut waiting: BTreeMap<FactId, usize> = BTreeMap::new();
         let mut children: HashMap<FactId, Vec<FactId>> = HashMap::new();
         let mut ready: BTreeSet<FactId> = BTreeSet::new();
-        let parents = parents(&all);
-        for (id, on) in &parents {
+        // A joining builds on its invitation, which its device may not have seen: it comes after all of that key that can
+        // be placed without it, and does not wait for any that somebody makes up.
+        let mut joinings: BTreeSet<FactId> = BTreeSet::new();
+        let mut invitations: HashMap<KeyBytes, Vec<FactId>> = HashMap::new();
+        for (id, act) in &all {
+            let on: BTreeSet<FactId> = act.after().iter().copied().collect();
             if on.is_empty() {
-                ready.insert(*id);
+                Self::release(*id, act, &mut ready, &mut joinings);
             } else {
                 waiting.insert(*id, on.len());
-                on.iter().for_each(|parent| children.entry(*parent).or_default().push(*id));
+                on.into_iter().for_each(|parent| children.entry(parent).or_default().push(*id));
             }
         }
-        while let Some(id) = ready.pop_first() {
-            let (Some(act), Some(on)) = (all.get(&id), parents.get(&id)) else { continue };
+        loop {
+            let invited = |id: &FactId| all.get(id).and_then(Act::invited_by).and_then(|key| invitations.get(&key));
+            let next = ready.pop_first().or_else(|| joinings.iter().copied().find(|id| invited(id).is_some()));
+            let Some(id) = next else { break };
+            joinings.remove(&id);
+            let Some(act) = all.get(&id) else { continue };
             let n = result.acts.len();
             let mut before = Set::default();
-            for parent in on.iter().filter_map(|p| placed.get(p)) {
+            let invited = invited(&id).into_iter().flatten();
+            for parent in act.after().iter().chain(invited).filter_map(|p| placed.get(p)) {
                 before.add(*parent);
                 if let Some(grand) = result.before.get(*parent) {
                     before.join(grand);
                 }
             }
             placed.insert(id, n);
+            if let Fact::Invitation(f) = &act.fact {
+                invitations.entry(f.key).or_default().push(id);
+            }
             if let Some(subject) = act.subject() {
                 result.by_subject.entry(subject).or_default().push(n);
             }
@@ -140,8 +159,8 @@ impl Acts {
             for child in children.remove(&id).unwrap_or_default() {
                 if let Some(left) = waiting.get_mut(&child) {
                     *left -= 1;
-                    if *left == 0 {
-                        ready.insert(child);
+                    if let (0, Some(act)) = (*left, all.get(&child)) {
+                        Self::release(child, act, &mut ready, &mut joinings);
                     }
                 }
             }
@@ -149,39 +168,57 @@ impl Acts {
         result
     }
 
+    fn release(id: FactId, act: &Act, ready: &mut BTreeSet<FactId>, joinings: &mut BTreeSet<FactId>) {
+        let queue = if act.invited_by().is_some() { joinings } else { ready };
+        queue.insert(id);
+    }
+
     fn judge(&mut self, crew: CrewId) {
         let count = self.acts.len();
-        (self.effective, self.gives) = (vec![false; count], vec![None; count]);
+        (self.effective, self.gives, self.lowers) = (vec![false; count], vec![None; count], vec![false; count]);
         // First: was each act allowed by what it builds on?
-        let mut lowering: BTreeMap<DeviceId, Vec<usize>> = BTreeMap::new();
         for n in 0..count {
             let (allowed, gives) = self.allowed(crew, n);
             self.set(n, allowed, gives);
-            let (Some(act), Some(before)) = (self.acts.get(n), self.before.get(n)) else { continue };
-            if let (true, Fact::Standing(f)) = (allowed, &act.fact)
-                && power(f.role) < power(self.role_in(f.device, before)).max(u8::from(f.role.is_none()))
-            {
-                lowering.entry(f.device).or_default().push(n);
-            }
         }
         self.spent = self.spent_invitations();
-        // Then: acts that give rights, whose author's own were taken away at the same time, fall, and what builds on
-        // them with them.
-        let takes_away: HashSet<usize> = lowering.values().flatten().copied().collect();
-        for n in 0..count {
-            if takes_away.contains(&n) || !self.is_effective(n) {
-                continue;
+        // Then: what builds on an act that fell, falls with it; and acts that give rights fall, if their author's own
+        // were taken away at the same time. What falls may have taken rights away itself, so this is done twice.
+        for _ in 0..2 {
+            let mut lowering: BTreeMap<DeviceId, Vec<usize>> = BTreeMap::new();
+            let lowers = (0..count).filter(|n| self.is_effective(*n) && self.lowers.get(*n) == Some(&true));
+            for n in lowers {
+                if let Some(subject) = self.acts.get(n).and_then(Act::subject) {
+                    lowering.entry(subject).or_default().push(n);
+                }
             }
-            let Some(act) = self.acts.get(n) else { continue };
-            let author = act.author;
-            let (allowed, gives) = self.allowed(crew, n);
-            let cut = lowering.get(&author).is_some_and(|all| all.iter().any(|l| self.at_once(n, *l)));
-            let chiefs_act = matches!(act.fact, Fact::Invitation(_) | Fact::Standing(_));
-            self.set(n, allowed && !(chiefs_act && cut) && !self.spent.contains(&n), gives);
+            for n in 0..count {
+                let Some(act) = self.acts.get(n) else { continue };
+                let chiefs = matches!(act.fact, Fact::Invitation(_) | Fact::Standing(_));
+                let gives_rights = chiefs && !self.takes(n);
+                let cut = lowering.get(&act.author).is_some_and(|all| all.iter().any(|l| self.at_once(n, *l)));
+                let (allowed, gives) = self.allowed(crew, n);
+                self.set(n, allowed && !(gives_rights && cut) && !self.spent.contains(&n), gives);
+            }
+        }
+    }
+
+    /// Tells whether an act takes rights from its subject, or would if it had any.
+    fn takes(&self, n: usize) -> bool {
+        let (Some(act), Some(before)) = (self.acts.get(n), self.before.get(n)) else { return false };
+        match &act.fact {
+            Fact::Standing(f) if f.role.is_none() => true,
+            Fact::Standing(f) => power(f.role) < power(self.role_in(f.device, before)),
+            Fact::Leaving(_) => true,
+            _ => false,
         }
     }
 
     fn set(&mut self, n: usize, effective: bool, gives: Option<Role>) {
+        let takes = self.takes(n);
+        if let Some(at) = self.lowers.get_mut(n) {
+            *at = takes;
+        }
         if let Some(at) = self.effective.get_mut(n) {
             *at = effective;
         }
@@ -216,7 +253,7 @@ impl Acts {
             Fact::Joining(f) => {
                 let invited = (0..n).filter(|i| before.has(*i) && self.is_effective(*i)).find_map(|i| {
                     match self.acts.get(i).map(|a| &a.fact) {
-                        Some(Fact::Invitation(i)) if i.key == f.invitation => Some(i),
+                        Some(Fact::Invitation(i)) if i.key == f.invitation && i.until.unix_ms > 0 => Some(i),
                         _ => None,
                     }
                 });
@@ -248,11 +285,17 @@ impl Acts {
                 uses.entry(f.invitation).or_default().push(n);
             }
         }
-        let confirmed = |n: usize| {
-            let on = self.acts.get(n).and_then(|a| self.by_subject.get(&a.author)).map(Vec::as_slice);
-            on.unwrap_or_default().iter().any(|s| self.is_effective(*s) && self.is_before(n, *s))
-        };
+        let confirmed = |n: usize| self.is_confirmed(n);
         let mut spent = HashSet::new();
+        // An invitation that was ended lets in only who was known then, or is confirmed.
+        let ends = self.acts.iter().enumerate().filter_map(|(n, act)| match &act.fact {
+            Fact::Invitation(f) if f.until.unix_ms <= 0 && self.is_effective(n) => Some((f.key, n)),
+            _ => None,
+        });
+        for (key, end) in ends {
+            let late = uses.get(&key).into_iter().flatten().filter(|n| !self.is_before(**n, end));
+            spent.extend(late.copied().filter(|n| !confirmed(*n)));
+        }
         for uses in uses.into_values() {
             let devices: BTreeSet<DeviceId> = uses.iter().filter_map(|n| Some(self.acts.get(*n)?.author)).collect();
             if devices.len() > 1 {
@@ -260,6 +303,20 @@ impl Acts {
             }
         }
         spent
+    }
+
+    /// Tells whether a chief's word on the device of a joining builds on it.
+    fn is_confirmed(&self, joining: usize) -> bool {
+        let Some(author) = self.acts.get(joining).map(|a| a.author) else { return false };
+        let on = self.by_subject.get(&author).map(Vec::as_slice).unwrap_or_default();
+        let by_chief =
+            |s: usize| self.acts.get(s).is_some_and(|a| matches!(a.fact, Fact::Standing(_)) && a.author != author);
+        on.iter().any(|s| by_chief(*s) && self.is_effective(*s) && self.is_before(joining, *s))
+    }
+
+    /// Tells whether an act took rights from its subject.
+    pub(super) fn lowers(&self, id: FactId) -> bool {
+        self.acts.iter().position(|act| act.id == id).is_some_and(|n| self.lowers.get(n) == Some(&true))
     }
 
     /// Returns a device's role by all effective acts.
@@ -295,35 +352,26 @@ impl Acts {
 
     /// Returns the acts that no other builds on: what a new act builds on.
     pub(super) fn heads(&self) -> Vec<FactId> {
+        // Acts that take no effect are not built on: their authors could make as many as they like.
+        let counted = || (0..self.acts.len()).filter(|n| self.is_effective(*n));
         let mut built_on = Set::default();
-        self.before.iter().for_each(|set| built_on.join(set));
-        self.acts.iter().enumerate().filter(|(n, _)| !built_on.has(*n)).map(|(_, act)| act.id).collect()
+        counted().filter_map(|n| self.before.get(n)).for_each(|set| built_on.join(set));
+        counted().filter(|n| !built_on.has(*n)).filter_map(|n| self.acts.get(n)).map(|act| act.id).collect()
     }
 }
 
-/// Returns what each act builds on: what it names, and for a joining its invitation, which the device may not have seen.
-fn parents(all: &BTreeMap<FactId, Act>) -> BTreeMap<FactId, BTreeSet<FactId>> {
-    let mut invitations: HashMap<KeyBytes, Vec<FactId>> = HashMap::new();
-    for (id, act) in all {
-        if let Fact::Invitation(f) = &act.fact {
-            invitations.entry(f.key).or_default().push(*id);
-        }
-    }
-    let parents = |act: &Act| {
-        let mut on: BTreeSet<FactId> = act.after().iter().copied().collect();
-        if let Fact::Joining(f) = &act.fact {
-            on.extend(invitations.get(&f.invitation).into_iter().flatten());
-        }
-        on
-    };
-    all.iter().map(|(id, act)| (*id, parents(act))).collect()
-}
+/// The most acts of one kind that are looked at of one device, and joinings by one invitation that nobody speaks of.
+const MOST_OF_A_DEVICE: usize = 8;
+/// The most that a chief's device does.
+const MOST_OF_A_CHIEF: usize = 4_096;
 
 /// Keeps the acts of devices that an act of the crew names, however it stands: strangers cannot make the rest slow.
 fn reachable(crew: CrewId, all: Vec<Act>) -> BTreeMap<FactId, Act> {
     let mut by_author: BTreeMap<DeviceId, Vec<Act>> = BTreeMap::new();
     let mut by_invitation: HashMap<KeyBytes, Vec<Act>> = HashMap::new();
     let mut queue: Vec<Act> = Vec::new();
+    let spoken_of: HashSet<DeviceId> =
+        all.iter().filter_map(|a| if let Fact::Standing(f) = &a.fact { Some(f.device) } else { None }).collect();
     for act in all {
         match &act.fact {
             Fact::Founding(f) if CrewId::founded_by(&f.key) == crew => queue.push(act),
@@ -339,10 +387,24 @@ fn reachable(crew: CrewId, all: Vec<Act>) -> BTreeMap<FactId, Act> {
             _ => act.author,
         };
         if let Fact::Invitation(f) = &act.fact {
-            let joinings = by_invitation.remove(&f.key).unwrap_or_default();
+            let mut joinings = by_invitation.remove(&f.key).unwrap_or_default();
+            joinings.sort_unstable_by_key(|a| (!spoken_of.contains(&a.author), a.id));
+            let most = joinings.iter().filter(|a| spoken_of.contains(&a.author)).count() + MOST_OF_A_DEVICE;
+            joinings.truncate(most);
             queue.extend(joinings.into_iter().filter(|a| matches!(&a.fact, Fact::Joining(j) if is_proven(crew, j))));
         }
-        queue.extend(by_author.remove(&named).unwrap_or_default());
+        let mut own = by_author.remove(&named).unwrap_or_default();
+        own.sort_unstable_by_key(|a| a.id);
+        let (mut leavings, mut others) = (0, 0);
+        own.retain(|a| {
+            let (count, most) = match a.fact {
+                Fact::Leaving(_) => (&mut leavings, MOST_OF_A_DEVICE),
+                _ => (&mut others, MOST_OF_A_CHIEF),
+            };
+            *count += 1;
+            *count <= most
+        });
+        queue.extend(own);
         kept.insert(act.id, act);
     }
     kept

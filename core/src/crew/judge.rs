@@ -38,6 +38,9 @@ pub enum Apart {
     /// Its device had left.
     #[error("its device had left the crew")]
     Left,
+    /// The crew was not met yet, so nobody can be told from a stranger.
+    #[error("the crew was not met yet, so its members are not known here")]
+    NotMet,
     /// Its device may not state this.
     #[error("its device's part is {role}, which may not state {what}")]
     NotAllowed {
@@ -60,6 +63,7 @@ impl Apart {
             Self::InvitationSpent => "invitation_spent",
             Self::ShutOut { .. } => "shut_out",
             Self::Left => "left",
+            Self::NotMet => "not_met",
             Self::NotAllowed { .. } => "not_allowed",
         }
     }
@@ -90,14 +94,14 @@ impl Roster {
         if member.how == How::InvitationSpent {
             return Err(Apart::InvitationSpent);
         }
-        if member.left.is_some_and(|left| entry.id > left) && member.role.is_none() {
-            return Err(Apart::Left);
-        }
         let known = match &member.lowered {
             None => true,
             Some(known) => known.contains(&entry.id),
         };
-        let shut_out = || Apart::ShutOut { reason: member.reason.clone().unwrap_or_default() };
+        let shut_out = || match member.left {
+            true => Apart::Left,
+            false => Apart::ShutOut { reason: member.reason.clone().unwrap_or_default() },
+        };
         // What was written before its rights were taken is judged by what it might do then.
         let role = if known { member.most } else { member.role };
         let Some(role) = role else { return Err(shut_out()) };
@@ -125,6 +129,9 @@ impl Roster {
         }
         let envelope = Envelope::read(stored).map_err(|_| Apart::Forged)?;
         let entry = Entry::from_bytes(id, envelope.payload()).map_err(|_| Apart::Forged)?;
+        if !id.fits(envelope.payload()) {
+            return Err(Apart::Forged);
+        }
         let signer = envelope.signer().unwrap_or(entry.device);
         if signer != entry.device && !entry.device.is_name() {
             return Err(Apart::Borrowed { signer });
@@ -132,7 +139,8 @@ impl Roster {
         if self.vouches_for(id, envelope.payload()) {
             return Ok(entry);
         }
-        let key = self.key(signer).ok_or(Apart::Stranger)?;
+        // Looked at first: strangers' signatures are not worth the work.
+        let key = self.member(signer).and_then(|_| self.key(signer)).ok_or(Apart::Stranger)?;
         if !verified && !envelope.is_signed_by(key, Place { home, entry: id }) {
             return Err(Apart::Forged);
         }

@@ -42,8 +42,8 @@ pub struct Member {
     pub since: Option<Moment>,
     /// Who last took rights from it, and what was known of it then; `None` if nobody did.
     pub(super) lowered: Option<BTreeSet<EntryId>>,
-    /// From which entry on it had left by its own word.
-    pub(super) left: Option<EntryId>,
+    /// Whether it was its own word.
+    pub(super) left: bool,
 }
 
 /// Who belongs to a crew, and what a chief vouches for.
@@ -81,7 +81,8 @@ impl Roster {
             let place = Place { home: None, entry: entry.id };
             keys.get(&entry.device).is_some_and(|key| envelope.is_signed_by(key, place))
         });
-        signed.sort_unstable_by_key(|(entry, _)| entry.id);
+        signed.retain(|(entry, envelope)| entry.id.fits(envelope.payload()));
+        signed.sort_by(|(a, x), (b, y)| (a.id, x.payload()).cmp(&(b.id, y.payload())));
         signed.dedup_by_key(|(entry, _)| entry.id);
         let acts = signed.iter().flat_map(|(entry, _)| {
             entry.facts().map(|(id, stated)| Act {
@@ -132,7 +133,7 @@ impl Roster {
                 reason: None,
                 since: Some(act.written),
                 lowered: None,
-                left: None,
+                left: false,
             });
         }
     }
@@ -144,11 +145,13 @@ impl Roster {
             .filter_map(|act| if let Fact::Joining(f) = &act.fact { Some((act.author, f.invitation)) } else { None })
             .collect();
         let used: BTreeSet<KeyBytes> = self.joined.values().copied().collect();
-        self.open = acts
-            .invitations()
-            .filter_map(|act| if let Fact::Invitation(f) = &act.fact { Some(f) } else { None })
-            .map(|f| (f.clone(), used.contains(&f.key)))
-            .collect();
+        let invitations = acts.invitations().filter_map(|act| match &act.fact {
+            Fact::Invitation(f) => Some(f),
+            _ => None,
+        });
+        let (ends, open): (Vec<_>, Vec<_>) = invitations.partition(|f| f.until.unix_ms <= 0);
+        let is_over = |key: &KeyBytes| used.contains(key) || ends.iter().any(|end| end.key == *key);
+        self.open = open.into_iter().map(|f| (f.clone(), is_over(&f.key))).collect();
     }
 
     /// Returns the crew.
@@ -287,22 +290,17 @@ fn member(acts: &Acts, keys: &HashMap<DeviceId, PublicKey>, device: DeviceId) ->
         reason: None,
         since: Some(first.written),
         lowered: None,
-        left: None,
+        left: false,
     };
-    for (act, gives) in &story {
-        match &act.fact {
-            Fact::Standing(f) => {
-                member.reason = Some(f.reason.clone());
-                if power(*gives) < power(member.most) {
-                    member.lowered.get_or_insert_default().extend(&f.known);
-                }
-            }
-            Fact::Leaving(f) => {
-                member.reason = Some(f.reason.clone());
-                let left = member.left.get_or_insert(act.id.entry);
-                *left = act.id.entry.min(*left);
-            }
-            _ => {}
+    for (act, _) in &story {
+        let (reason, known, left) = match &act.fact {
+            Fact::Standing(f) => (&f.reason, &f.known, false),
+            Fact::Leaving(f) => (&f.reason, &f.known, true),
+            _ => continue,
+        };
+        (member.reason, member.left) = (Some(reason.clone()), left);
+        if acts.lowers(act.id) {
+            member.lowered.get_or_insert_default().extend(known);
         }
     }
     Some(member)

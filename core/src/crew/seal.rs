@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::facts::{EntryHash, EntryId, FactId, Held, OutingId, Seal};
+use crate::facts::{DeviceId, EntryHash, EntryId, FactId, Held, OutingId, Seal};
 
 /// How many entries one seal fact lists: what fits into one entry's bytes with room to spare.
 const PER_SEAL: usize = 3_000;
@@ -60,11 +60,11 @@ impl Sealed {
         if held.is_empty() { vec![seal(&[])] } else { held.chunks(PER_SEAL).map(seal).collect() }
     }
 
-    /// Joins the facts of one outing's seals that came from one device; those of one digest are one seal.
-    pub fn join<'a>(facts: impl IntoIterator<Item = (FactId, &'a Seal)>) -> Vec<Self> {
-        let mut seals: BTreeMap<[u8; 32], Self> = BTreeMap::new();
-        for (fact, seal) in facts {
-            let sealed = seals.entry(seal.digest).or_insert_with(|| Self {
+    /// Joins the facts of one outing's seals: those of one device and one digest are one seal.
+    pub fn join<'a>(facts: impl IntoIterator<Item = (DeviceId, FactId, &'a Seal)>) -> Vec<Self> {
+        let mut seals: BTreeMap<(DeviceId, [u8; 32]), Self> = BTreeMap::new();
+        for (device, fact, seal) in facts {
+            let sealed = seals.entry((device, seal.digest)).or_insert_with(|| Self {
                 fact,
                 outing: seal.outing,
                 held: Vec::new(),
@@ -137,7 +137,7 @@ mod tests {
         let held = now.iter().map(|(entry, hash)| Held { entry: *entry, hash: *hash }).collect();
         let facts = Sealed::facts(OutingId::named("dry run"), held);
         let fact = FactId { entry: entry(9), place: 0 };
-        let [seal] = Sealed::join(facts.iter().map(|f| (fact, f))).try_into().unwrap();
+        let [seal] = Sealed::join(facts.iter().map(|f| (DeviceId::named("d"), fact, f))).try_into().unwrap();
         assert_eq!(seal.faults(&now), []);
         now.insert(entry(4), [4; 16]);
         assert_eq!(seal.faults(&now), [], "written after the seal");
@@ -146,7 +146,7 @@ mod tests {
         now.remove(&entry(3));
         assert_eq!(seal.faults(&now), [SealFault::Altered(entry(2)), SealFault::Missing(entry(3))]);
         let cut = Seal { held: facts[0].held[1..].to_vec(), ..facts[0].clone() };
-        let [seal] = Sealed::join([(fact, &cut)]).try_into().unwrap();
+        let [seal] = Sealed::join([(DeviceId::named("d"), fact, &cut)]).try_into().unwrap();
         assert_eq!(seal.faults(&now)[0], SealFault::Broken, "a part of the seal is missing");
     }
 
@@ -162,7 +162,7 @@ mod tests {
         let facts = Sealed::facts(OutingId::named("dry run"), held);
         assert_eq!(facts.len(), 4);
         let fact = FactId { entry: entry(9), place: 0 };
-        let seals = Sealed::join(facts.iter().rev().map(|f| (fact, f)));
+        let seals = Sealed::join(facts.iter().rev().map(|f| (DeviceId::named("d"), fact, f)));
         assert_eq!((seals.len(), seals[0].len()), (1, 10_000));
         assert_eq!(digest_of(&seals[0].held), seals[0].digest());
     }

@@ -29,7 +29,8 @@ pub struct Invitation {
     pub key: KeyBytes,
     /// The part that the new device will have.
     pub role: Role,
-    /// Until when.
+    /// Until when. An invitation that ended at the beginning of 1970 ends the one of the same key: who joins by it and was
+    /// not known then needs a chief's confirmation.
     pub until: Moment,
     /// The crew facts known to the writer that no other known one builds on.
     pub after: Vec<FactId>,
@@ -71,6 +72,8 @@ pub struct Standing {
 pub struct Leaving {
     /// Why.
     pub reason: String,
+    /// The entries that it has written, ascending: they go on counting.
+    pub known: Vec<EntryId>,
     /// As for [`Invitation::after`].
     pub after: Vec<FactId>,
 }

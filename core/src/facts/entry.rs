@@ -8,6 +8,7 @@ use super::outing::{Outing, Reading};
 use super::register::{Device, FiringModule, Fuse, IgniterType, Lot, Person};
 use super::time::Moment;
 use super::volley::{Sightings, Volley};
+use super::wire::WireError;
 
 /// One thing that somebody stated.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -85,13 +86,15 @@ pub struct Entry {
     pub written: Moment,
     /// What it states, in order.
     pub facts: Vec<Stated>,
+    /// Which of several entries that say the same this is, from 0 (rows of a file that name no units).
+    pub nth: u32,
 }
 
 impl Entry {
     /// Begins an entry without facts.
     #[must_use]
     pub fn new(id: EntryId, device: DeviceId, written: Moment) -> Self {
-        Self { id, device, written, facts: Vec::new() }
+        Self { id, device, written, facts: Vec::new(), nth: 0 }
     }
 
     /// Adds a fact and returns its id.
@@ -120,6 +123,24 @@ impl Entry {
     /// Returns the facts with their ids.
     pub fn facts(&self) -> impl Iterator<Item = (FactId, &Stated)> {
         (0..=u16::MAX).zip(&self.facts).map(|(place, stated)| (FactId { entry: self.id, place }, stated))
+    }
+
+    /// Gives the entry the id that follows from what it says; the time in the id stays. What it says of itself goes with
+    /// it; ids of its facts that were handed out before are made good by [`Entry::own`].
+    ///
+    /// # Errors
+    /// [`WireError::TooLarge`].
+    pub fn name_by_content(&mut self) -> Result<(), WireError> {
+        let bytes = self.to_bytes()?;
+        let ms = self.id.unix_ms().unwrap_or(self.written.unix_ms);
+        *self = Self::from_bytes(EntryId::of_bytes(ms, &bytes), &bytes)?;
+        Ok(())
+    }
+
+    /// Returns the id of one of its facts, by the id that it had before the entry was named by its content.
+    #[must_use]
+    pub fn own(&self, before: FactId) -> FactId {
+        FactId { entry: self.id, place: before.place }
     }
 
     /// Returns how many shots its volleys hold.

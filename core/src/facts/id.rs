@@ -248,6 +248,21 @@ impl EntryId {
         let mut next = move || words.next().unwrap_or(0);
         Self(uuid_v7(unix_ms, &mut next))
     }
+
+    /// Makes the id of an entry from its time for order and its bytes.
+    #[must_use]
+    pub fn of_bytes(unix_ms: i64, bytes: &[u8]) -> Self {
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(b"embertally entry 1\0").update(bytes);
+        Self::from_content(unix_ms, hasher.finalize().as_bytes())
+    }
+
+    /// Tells whether this is the id of an entry with these bytes. 74 bits of their hash stand in it, so nobody puts
+    /// anything else under an id that is taken.
+    #[must_use]
+    pub fn fits(&self, bytes: &[u8]) -> bool {
+        self.unix_ms().is_some_and(|ms| Self::of_bytes(ms, bytes) == *self)
+    }
 }
 
 impl DeviceId {

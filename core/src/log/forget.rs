@@ -149,17 +149,17 @@ impl<S: Store> Log<S> {
         if people.is_empty() {
             return Ok(());
         }
-        for line in self.listed()?.iter().filter(|line| line.document.home() == Home::Register) {
-            for stored in self.document(line.document)?.document.entries() {
-                let Ok(entry) = stored.read() else { continue };
-                for stated in &entry.facts {
-                    if let Fact::Person(f) = &stated.fact
-                        && people.contains(&f.id())
-                    {
-                        return Err(LogError::NameInRegister { person: f.id(), document: line.document });
-                    }
-                }
-            }
+        let mut named = None;
+        for document in self.parts(Home::Register)? {
+            self.replay_document(document, |document, entry| {
+                let stated =
+                    entry.facts.iter().filter_map(|s| if let Fact::Person(f) = &s.fact { Some(f) } else { None });
+                named =
+                    named.or_else(|| stated.map(|f| f.id()).find(|id| people.contains(id)).map(|id| (id, document)));
+            })?;
+        }
+        if let Some((person, document)) = named {
+            return Err(LogError::NameInRegister { person, document });
         }
         Ok(())
     }

@@ -517,6 +517,7 @@ impl<S: Store> Log<S> {
     pub fn replay_document(&mut self, id: DocumentId, mut each: impl FnMut(DocumentId, Entry)) -> Result<(), LogError> {
         match self.roster()? {
             Some(roster) => self.replay_judged(id, &roster, true, |entry| each(id, entry)),
+            None if self.crew()?.is_some() => self.replay_unmet(id, |entry| each(id, entry)),
             None => {
                 let entries = self.document(id)?.document.entries();
                 self.evict();

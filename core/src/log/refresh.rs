@@ -57,6 +57,11 @@ impl<S: Store> Log<S> {
         list.iter().map(|line| Ok((line.document, self.state_of(line)?))).collect()
     }
 
+    /// Tells whether a document in memory lacks pieces that the store has.
+    pub(super) fn is_behind(&self, line: &Listed) -> bool {
+        self.open.get(&line.document).is_some_and(|open| !open.holds_all(line))
+    }
+
     fn state_of(&mut self, line: &Listed) -> Result<[u8; 16], LogError> {
         // What is compared and what is sent must be the same, whatever another process has written meanwhile.
         if self.open.get(&line.document).is_some_and(|open| !open.holds_all(line)) {
@@ -79,7 +84,7 @@ impl<S: Store> Log<S> {
 
 impl super::open::Open {
     /// Tells whether this has read every piece that a list counts.
-    fn holds_all(&self, line: &Listed) -> bool {
+    pub(super) fn holds_all(&self, line: &Listed) -> bool {
         let ids = self.pieces.iter().fold(0, |sum: u64, (id, _)| sum.wrapping_add(id.0));
         (self.pieces.len() as u64, ids) == (line.pieces, line.ids)
     }

@@ -13,7 +13,7 @@ use super::error::LogError;
 use super::home::Home;
 use super::open::{Log, Problem};
 use crate::crew::envelope::{entry_in, payload_of};
-use crate::crew::{Apart, DeviceKey, Envelope, Place, Roster, Sealed, hash_of, hybrid_ms};
+use crate::crew::{Apart, DeviceKey, Envelope, Place, PublicKey, Roster, Sealed, hash_of, hybrid_ms};
 use crate::facts::{
     CrewId, DeviceId, DocumentId, Entry, EntryHash, EntryId, Fact, FactId, Held, Moment, OutingId, Seal,
 };
@@ -108,6 +108,10 @@ impl<S: Store> Log<S> {
     /// Returns an entry's bytes as they are stored.
     pub(super) fn signed(&self, home: Home, entry: &Entry) -> Result<Vec<u8>, LogError> {
         let payload = entry.to_bytes().map_err(|source| LogError::Entry { entry: entry.id, source })?;
+        if !matches!(self.signer, Signer::Nobody) && !entry.id.fits(&payload) {
+            let what = format!("entry {} was to be signed and has not the id that follows from what it says", entry.id);
+            return Err(LogError::Internal { what });
+        }
         let (key, device) = match &self.signer {
             Signer::Device(key, device) => (key, device),
             Signer::Nobody => return Ok(payload),
@@ -165,6 +169,9 @@ impl<S: Store> Log<S> {
             return Ok(Some(roster.clone()));
         }
         let mut stored: Vec<StoredEntry> = Vec::new();
+        let register = lines.iter().filter(|l| l.document.home() == Home::Register);
+        let behind: Vec<DocumentId> = register.filter(|l| self.is_behind(l)).map(|l| l.document).collect();
+        behind.into_iter().for_each(|document| drop(self.open.remove(&document)));
         for (document, ..) in &state {
             stored.extend(self.document(*document)?.document.entries());
             self.evict();
@@ -225,19 +232,19 @@ impl<S: Store> Log<S> {
     /// # Errors
     /// [`LogError::Store`], [`LogError::TooNew`].
     pub fn seals(&mut self, outing: OutingId) -> Result<Vec<Sealed>, LogError> {
-        let mut facts: Vec<(FactId, Seal)> = Vec::new();
+        let mut facts: Vec<(DeviceId, FactId, Seal)> = Vec::new();
         if self.roster()?.is_none() {
             return Ok(Vec::new());
         }
         for document in self.parts(Home::Outing(outing))? {
             self.replay_document(document, |_, entry| {
                 facts.extend(entry.facts().filter_map(|(id, stated)| match &stated.fact {
-                    Fact::Seal(seal) if seal.outing == outing => Some((id, seal.clone())),
+                    Fact::Seal(seal) if seal.outing == outing => Some((entry.device, id, seal.clone())),
                     _ => None,
                 }));
             })?;
         }
-        Ok(Sealed::join(facts.iter().map(|(id, seal)| (*id, seal))))
+        Ok(Sealed::join(facts.iter().map(|(device, id, seal)| (*device, *id, seal))))
     }
 
     /// Returns the ids of the entries that a device wrote or signed, ascending.
@@ -246,10 +253,15 @@ impl<S: Store> Log<S> {
     /// [`LogError::Store`], [`LogError::TooNew`].
     pub fn entries_of(&mut self, device: DeviceId) -> Result<Vec<EntryId>, LogError> {
         let mut found = BTreeSet::new();
-        self.each_stored(|_, stored, bytes| {
-            let signer = Envelope::read(bytes).ok().and_then(|envelope| envelope.signer());
-            let wrote = entry_in(stored.id, bytes).is_ok_and(|entry| signer.unwrap_or(entry.device) == device);
-            if wrote {
+        // Only what the device itself signed: anybody can put an entry there that names it.
+        let key = self.members()?.and_then(|r| r.member(device).map(|m| m.key));
+        let key = key.and_then(|key| PublicKey::from_bytes(&key).ok());
+        self.each_stored(|document, stored, bytes| {
+            let Ok(envelope) = Envelope::read(bytes) else { return };
+            let named = envelope.signer().or_else(|| Some(entry_in(stored.id, bytes).ok()?.device));
+            let place = Place { home: document.home().signed_as(), entry: stored.id };
+            let fits = named == Some(device) && stored.id.fits(envelope.payload());
+            if fits && key.as_ref().is_some_and(|key| envelope.is_signed_by(key, place)) {
                 found.insert(stored.id);
             }
         })?;
@@ -266,15 +278,19 @@ impl<S: Store> Log<S> {
         Ok(bytes.and_then(|stored| Some(Held { entry, hash: hash_of(&payload_of(&stored).ok()?) })))
     }
 
-    /// Returns the entries that nobody signed, ascending: what a founder can vouch for.
+    /// Returns what counts now and another device wrote, ascending: what a founder can vouch for.
     ///
     /// # Errors
     /// [`LogError::Store`], [`LogError::TooNew`].
-    pub fn unsigned(&mut self) -> Result<Vec<Held>, LogError> {
+    pub fn others_words(&mut self) -> Result<Vec<Held>, LogError> {
+        let (mut counts, own) = (BTreeSet::new(), self.key().map(DeviceKey::public));
+        self.replay(|_, entry| _ = counts.insert(entry.id))?;
         let mut found = BTreeSet::new();
         self.each_stored(|_, stored, bytes| {
-            if !Envelope::is_signed(bytes) && entry_in(stored.id, bytes).is_ok() {
-                found.insert(Held { entry: stored.id, hash: hash_of(bytes) });
+            let (Ok(entry), Ok(payload)) = (entry_in(stored.id, bytes), payload_of(bytes)) else { return };
+            let ours = Envelope::is_signed(bytes) && own.is_some_and(|key| entry.device.belongs_to(&key));
+            if counts.contains(&stored.id) && !ours {
+                found.insert(Held { entry: stored.id, hash: hash_of(&payload) });
             }
         })?;
         Ok(found.into_iter().collect())
@@ -314,10 +330,12 @@ impl<S: Store> Log<S> {
         let document = &self.document(id)?.document;
         let (entries, heads) = (document.entries(), document.heads());
         let fresh: Option<HashSet<EntryId>> = document.added_since(&known.heads);
+        // What waits behind a damaged change is no part of the heads.
+        let held: HashSet<EntryId> = entries.iter().map(|e| e.id).filter(|id| document.holds(*id)).collect();
         self.evict();
         let was_checked = |stored: &StoredEntry| {
             let new = fresh.as_ref().is_none_or(|fresh| fresh.contains(&stored.id));
-            !new && stored.others.is_empty() && !known.unsure.contains(&stored.id)
+            !new && held.contains(&stored.id) && stored.others.is_empty() && !known.unsure.contains(&stored.id)
         };
         self.trust.apart.retain(|apart| apart.document != id);
         let (mut newly, mut unsure) = (0, BTreeSet::new());
@@ -348,6 +366,28 @@ impl<S: Store> Log<S> {
                 let _ = self.store.commit(&[Write::Keep { key: checked_key(id), value: checked.to_bytes() }]);
             }
             self.trust.checked.insert(id, checked);
+        }
+        Ok(())
+    }
+
+    /// Calls `each` with what this device itself wrote, while its crew was not met yet: nobody else can be told from a
+    /// stranger, and what is on this device's live list must not be cleared by one.
+    pub(super) fn replay_unmet(&mut self, id: DocumentId, mut each: impl FnMut(Entry)) -> Result<(), LogError> {
+        let entries = self.document(id)?.document.entries();
+        self.evict();
+        self.trust.apart.retain(|apart| apart.document != id);
+        let key = self.key().and_then(|key| PublicKey::from_bytes(&key.public()).ok());
+        for stored in &entries {
+            let place = Place { home: id.home().signed_as(), entry: stored.id };
+            let own = stored.all().find_map(|bytes| {
+                let envelope = Envelope::read(bytes).ok().filter(|e| stored.id.fits(e.payload()))?;
+                let mine = key.as_ref().is_some_and(|key| envelope.is_signed_by(key, place));
+                mine.then(|| Entry::from_bytes(stored.id, envelope.payload()).ok()).flatten()
+            });
+            match own {
+                Some(entry) => each(entry),
+                None => self.keep_apart(id, stored, Apart::NotMet),
+            }
         }
         Ok(())
     }
@@ -439,6 +479,7 @@ mod tests {
         fn state(&mut self, fact: Fact) -> EntryId {
             let mut entry = self.entry();
             entry.state(fact);
+            entry.name_by_content().unwrap();
             self.log.write(Home::of(&entry).unwrap(), &entry).unwrap();
             entry.id
         }
@@ -565,16 +606,19 @@ mod tests {
             count: None,
             storage: None,
         }));
+        entry.name_by_content().unwrap();
         chief.log.write(Home::Register, &entry).unwrap();
         recorder.log.write(Home::Register, &entry).unwrap();
         chief.take(&mut recorder);
         assert!(chief.counted().contains(&entry.id));
         assert_eq!(chief.log.apart(), []);
         assert_eq!(chief.log.problems(), []);
-        // A stranger who puts something else under the id changes nothing.
+        // A stranger who puts something else under the id changes nothing, signed or not.
         let mut stranger = Device::new(3);
-        entry.facts.clear();
-        entry.state(Fact::Lot(Lot {
+        stranger.log.signer = Signer::Nobody;
+        let mut other = entry.clone();
+        other.facts.clear();
+        other.state(Fact::Lot(Lot {
             mark: "A-99".to_owned(),
             igniter_type: None,
             made_on: None,
@@ -582,7 +626,7 @@ mod tests {
             count: None,
             storage: None,
         }));
-        stranger.log.write(Home::Register, &entry).unwrap();
+        stranger.log.write(Home::Register, &other).unwrap();
         chief.take(&mut stranger);
         let mut marks = Vec::new();
         chief
@@ -631,6 +675,45 @@ mod tests {
             harmless += 1;
         }
         assert!(refused > body / 2, "{refused} refused, {harmless} harmless of {body}");
+    }
+
+    #[test]
+    fn before_the_crew_was_met_only_what_this_device_wrote_counts() {
+        let (_, mut recorder) = crew();
+        let own = recorder.reading();
+        let mut stranger = Device::new(3);
+        let strange = stranger.reading();
+        stranger.log.signer = Signer::Nobody;
+        let bare = stranger.reading();
+        recorder.take(&mut stranger);
+        let counted = recorder.counted();
+        assert!(counted.contains(&own) && !counted.contains(&strange) && !counted.contains(&bare));
+        assert!(recorder.codes().iter().all(|(_, code)| *code == "not_met") && recorder.codes().len() == 2);
+    }
+
+    #[test]
+    fn a_word_on_a_device_counts_at_once_for_who_has_the_log_open() {
+        let (mut chief, mut recorder) = crew();
+        chief.take(&mut recorder);
+        assert_eq!(chief.log.roster().unwrap().unwrap().role(recorder.device), Some(Role::Recorder));
+        // Another process of the same device writes into the same store.
+        let mut other = Log::open(chief.log.store.clone(), bits(9));
+        other.sign_with(chief.key.clone(), chief.device);
+        let after = other.members().unwrap().unwrap().heads();
+        let mut entry = chief.entry();
+        let reason = "stolen".to_owned();
+        entry.state(Fact::Standing(Standing {
+            device: recorder.device,
+            key: None,
+            role: None,
+            reason,
+            known: Vec::new(),
+            after,
+        }));
+        entry.name_by_content().unwrap();
+        other.write(Home::Register, &entry).unwrap();
+        chief.log.store = other.into_store();
+        assert_eq!(chief.log.roster().unwrap().unwrap().role(recorder.device), None, "before it is refreshed too");
     }
 
     #[test]

@@ -38,6 +38,7 @@ fn found(log: &mut Log<SqliteStore>) {
     let at = Moment { unix_ms: 1, offset_minutes: 0 };
     let mut founding = Entry::new(EntryId::new(1, &mut Rng::new(9)), key().device(1), at);
     founding.state(Fact::Founding(Founding { key: key().public(), name: "Invented crew".to_owned() }));
+    founding.name_by_content().expect("fits");
     log.write(Home::Register, &founding).expect("writable");
     log.set_crew(key().crew()).expect("writable");
     log.replay(|_, _| ()).expect("readable");
@@ -47,7 +48,8 @@ fn found(log: &mut Log<SqliteStore>) {
 fn long_log(seed: u64) -> TempDir {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let mut log = open(&folder, seed);
-    log.write_all(&season(100_000, &mut Rng::new(seed))).expect("writable");
+    let entries: Vec<_> = season(100_000, &mut Rng::new(seed)).into_iter().map(|(home, e)| (home, e.named())).collect();
+    log.write_all(&entries).expect("writable");
     found(&mut log);
     log.compact().expect("compactable");
     folder
@@ -63,6 +65,19 @@ fn volley_of_ten(n: u64, rng: &mut Rng) -> Entry {
         first_unit: n * 10,
     }
     .build(rng)
+    .named()
+}
+
+trait Named {
+    fn named(self) -> Self;
+}
+
+impl Named for Entry {
+    /// Gives it the id that follows from what it says, as signed entries have.
+    fn named(mut self) -> Self {
+        self.name_by_content().expect("small");
+        self
+    }
 }
 
 /// Counts, which a benchmark of time does not show.

@@ -34,6 +34,9 @@ pub(crate) enum CrewAction {
     Found {
         /// What the crew calls itself
         name: String,
+        /// Although this log is a crew's already, whose chiefs are all lost: on what counts in it now
+        #[arg(long)]
+        anew: bool,
     },
     /// Make a code that lets one device in (chiefs only)
     Invite {
@@ -110,6 +113,9 @@ pub(crate) struct SealArgs {
 pub(crate) struct VerifyArgs {
     /// A carry file or a report [default: this log]
     pub(crate) file: Option<PathBuf>,
+    /// Seal that must be there, as `seal` printed it
+    #[arg(long, value_name = "DIGEST")]
+    pub(crate) seal: Option<String>,
     /// Crew whose file it is, by its id [default: the crew of this log]
     #[arg(long, value_name = "ID", requires = "file")]
     pub(crate) crew: Option<String>,

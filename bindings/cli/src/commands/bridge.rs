@@ -99,7 +99,8 @@ pub(super) fn bridge(context: &Context, args: &BridgeArgs) -> Result<(), CliErro
     let mut entry = session.entry();
     let reading = BridgeReading { shot, bridge, at, instrument: args.instrument.clone(), by };
     let id = entry.state(Fact::BridgeReading(reading));
-    session.write_to(Home::Outing(outing), &entry)?;
+    session.write_to(Home::Outing(outing), &mut entry)?;
+    let id = entry.own(id);
     ledger.add(&entry);
     ledger.settle();
     let view = ledger.finding(shot);

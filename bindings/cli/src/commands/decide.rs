@@ -29,7 +29,8 @@ fn outing_of_shot(ledger: &Ledger, shot: ShotId) -> Result<OutingId, CliError> {
 fn write(context: &Context, session: &mut Session, outing: OutingId, fact: Fact, said: &str) -> Result<(), CliError> {
     let mut entry = session.entry();
     let id = entry.state(fact);
-    session.write_to(Home::Outing(outing), &entry)?;
+    session.write_to(Home::Outing(outing), &mut entry)?;
+    let id = entry.own(id);
     if context.json {
         return output::json(&json!({ "saved": true, "fact": id.to_string() }));
     }
@@ -77,7 +78,7 @@ pub(super) fn rule(context: &Context, args: &RuleArgs) -> Result<(), CliError> {
                     entry.correct(*old, Fact::Ruling(ruling.clone()));
                 }),
             }
-            session.write_to(Home::Outing(outing), &entry)?;
+            session.write_to(Home::Outing(outing), &mut entry)?;
             if context.json {
                 return output::json(
                     &json!({ "saved": true, "shot": shot.to_string(), "corrected": own.len(), "kept": kept }),
@@ -176,7 +177,8 @@ pub(super) fn withdraw(context: &Context, args: &WithdrawArgs) -> Result<(), Cli
     let home = home.ok_or_else(|| CliError::refused("E_NOT_FOUND", format!("No fact {fact} is in the log.")))?;
     let mut entry = session.entry();
     let by_withdrawal = entry.state(Fact::Withdrawal(Withdrawal { fact, reason: args.reason.clone() }));
-    session.write_to(home, &entry)?;
+    session.write_to(home, &mut entry)?;
+    let by_withdrawal = entry.own(by_withdrawal);
     let before = live_count(&ledger);
     ledger.add(&entry);
     ledger.settle();
@@ -232,7 +234,7 @@ fn undo_safe(context: &Context, args: &SafeArgs) -> Result<(), CliError> {
             }
         }
     }
-    session.log.write_all(&by_home)?;
+    session.write_all(&mut by_home)?;
     by_home.iter().for_each(|(_, entry)| ledger.add(entry));
     ledger.settle();
     // A statement may have named more shots than were asked for; all of them are unsafe again.
@@ -293,18 +295,19 @@ pub(super) fn safe(context: &Context, args: &SafeArgs) -> Result<(), CliError> {
             None => by_outing.push((outing, vec![shot])),
         }
     }
-    let (mut cleared, mut facts) = (Vec::new(), Vec::new());
+    let mut cleared = Vec::new();
     let mut entries = Vec::new();
     for (outing, shots) in by_outing {
         let mut entry = session.entry();
         // A statement for each shot, so that one alone can be taken back.
         for shot in shots {
-            facts.push(entry.state(Fact::MadeSafe(MadeSafe { shots: vec![shot], by, at, how: args.how.clone() })));
+            entry.state(Fact::MadeSafe(MadeSafe { shots: vec![shot], by, at, how: args.how.clone() }));
             cleared.push(shot);
         }
         entries.push((Home::Outing(outing), entry));
     }
-    session.log.write_all(&entries)?;
+    session.write_all(&mut entries)?;
+    let facts: Vec<FactId> = entries.iter().flat_map(|(_, entry)| entry.facts().map(|(id, _)| id)).collect();
     if context.json {
         return output::json(&json!({
             "saved": true, "shots": cleared.len(),

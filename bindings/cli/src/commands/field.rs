@@ -153,7 +153,16 @@ pub(super) fn live(context: &Context, args: &LiveArgs) -> Result<(), CliError> {
     live.retain(|l| outing.is_none_or(|o| o == l.shot.outing));
     safe.retain(|s| outing.is_none_or(|o| ledger.finding(s.shot).is_some_and(|shot| shot.outing == o)));
     let problems = session.problems();
+    // What does not count may lie on the field all the same.
+    let apart = session.log.apart().iter().filter(|a| a.shots > 0);
+    let (entries, shots) = apart.fold((0_usize, 0), |(entries, shots), a| (entries + 1, shots + a.shots));
     if !context.json {
+        if shots > 0 {
+            line(&format!(
+                "KEPT APART, AND PERHAPS LIVE: {} with {shots} shots, none of which counts: embertally apart.",
+                counted(entries, "entry", "entries"),
+            ))?;
+        }
         // Who reads the list from a pipe or a printer does not see standard error.
         if !problems.is_empty() {
             line(&format!("THIS LIST IS INCOMPLETE: {}", problems.join(" ")))?;
@@ -165,6 +174,7 @@ pub(super) fn live(context: &Context, args: &LiveArgs) -> Result<(), CliError> {
         "rows": rows.iter().map(|l| live_json(&ledger, l)).collect::<Vec<_>>(),
         "fuse_not_seen": unseen.iter().map(|l| live_json(&ledger, l)).collect::<Vec<_>>(),
         "made_safe": safe.iter().filter_map(|s| made_safe_json(&ledger, s)).collect::<Vec<_>>(),
+        "kept_apart": { "entries": entries, "shots": shots },
         "caution": CAUTION,
     });
     output::json(&Answer::new(answer, problems))

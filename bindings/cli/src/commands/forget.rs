@@ -52,12 +52,12 @@ pub(super) fn forget(context: &Context, args: &ForgetArgs) -> Result<(), CliErro
             "Nothing was done. A forgotten name cannot be brought back by anybody; say it again with --yes.",
         ));
     }
-    let entry = (!before).then(|| {
+    let mut entry = (!before).then(|| {
         let mut entry = session.entry();
         entry.state(Fact::Forgotten(Forgotten { person, reason: args.reason.clone() }));
         entry
     });
-    if let Some(entry) = &entry {
+    if let Some(entry) = &mut entry {
         session.write(entry)?;
     }
     let own = Some(person) == session.kept_observer()?;

@@ -44,7 +44,7 @@ pub(super) fn state<T>(
             entry.correct(*old, fact.clone());
         }),
     }
-    session.write(&entry)?;
+    session.write(&mut entry)?;
     if context.json {
         return output::json(&json!({ "saved": true, "entry": entry.id.to_string(), "corrected": replaces.len() }));
     }

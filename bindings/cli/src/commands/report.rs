@@ -51,7 +51,8 @@ pub(super) fn report(context: &Context, args: &ReportArgs) -> Result<(), CliErro
     };
     let mut session = context.open_to_read()?;
     let ledger = session.ledger()?;
-    let data = data(&ledger, &request, now(), session.is_invented()?)?;
+    let mut data = data(&ledger, &request, now(), session.is_invented()?)?;
+    data.kept_apart = session.log.apart().iter().map(|a| a.shots).sum();
     let text = signed(&mut session, page(&data), &ledger)?;
     let target = Target::open(session.folder(), &args.out, true)?;
     target.write(|out| out.write_all(text.as_bytes()).map_err(|e| file_error("write", &args.out, &e)))?;
@@ -124,6 +125,7 @@ pub(crate) fn data(
         summary: summary(ledger),
         tolerable: request.rules.tolerable,
         pairings,
+        kept_apart: 0,
         live: live(ledger),
         cautions: CAUTIONS.iter().map(|c| (*c).to_owned()).collect(),
         charts,

@@ -33,8 +33,8 @@ pub(super) fn seal(context: &Context, args: &SealArgs) -> Result<(), CliError> {
         entry.state(Fact::Seal(fact));
         (Home::Outing(outing), entry)
     });
-    let entries: Vec<_> = entries.collect();
-    session.log.write_all(&entries)?;
+    let mut entries: Vec<_> = entries.collect();
+    session.write_all(&mut entries)?;
     let hex: String = digest.iter().map(|b| format!("{b:02x}")).collect();
     let live = ledger.live().len();
     if context.json {

@@ -122,7 +122,7 @@ fn tell(context: &Context, checked: &Checked, what: &str) -> Result<(), CliError
     } else {
         match checked.crew {
             Some(crew) => line(&format!(
-                "Crew {} ({crew}): {} signed by members, and every signature fits.",
+                "Crew {} ({crew}): {} signed by members or vouched for by a chief, and every signature fits.",
                 checked.name,
                 counted(checked.counted, "entry", "entries")
             ))?,
@@ -139,6 +139,9 @@ fn tell(context: &Context, checked: &Checked, what: &str) -> Result<(), CliError
             };
             let after = if seal.after > 0 { format!("; {} after the seal", seal.after) } else { String::new() };
             line(&format!("Outing {}: {} sealed, {state}{after}. Seal {}.", seal.name, seal.entries, seal.digest))?;
+        }
+        if checked.seals.is_empty() && checked.crew.is_some() {
+            line("No outing is sealed.")?;
         }
         for (code, count) in &checked.apart {
             line(&format!("Kept apart, and not counted ({code}): {count}."))?;
@@ -157,6 +160,7 @@ pub(super) fn verify(context: &Context, args: &VerifyArgs) -> Result<(), CliErro
     let Some(path) = &args.file else {
         let mut session = context.open_to_read()?;
         let checked = check(&mut session.log)?;
+        wanted(args, &checked)?;
         return tell(context, &checked, "this log");
     };
     let bytes = fs::read(path).map_err(|e| file_error("read", path, &e))?;
@@ -166,7 +170,7 @@ pub(super) fn verify(context: &Context, args: &VerifyArgs) -> Result<(), CliErro
         .map(|text| text.parse::<CrewId>().map_err(|e| CliError::Usage(sentence(&e.to_string()))))
         .transpose()?;
     if bytes.starts_with(CARRY_MAGIC) {
-        return carried(context, &bytes, crew);
+        return carried(context, args, &bytes, crew);
     }
     match std::str::from_utf8(&bytes) {
         Ok(page) => report(context, page, crew),
@@ -178,7 +182,17 @@ fn crew_here(context: &Context) -> Result<Option<CrewId>, CliError> {
     if context.has_log()? { Ok(context.open_to_read()?.log.crew()?) } else { Ok(None) }
 }
 
-fn carried(context: &Context, bytes: &[u8], crew: Option<CrewId>) -> Result<(), CliError> {
+/// Refuses what lacks the seal that was asked for: a file cut before it looks whole otherwise.
+fn wanted(args: &VerifyArgs, checked: &Checked) -> Result<(), CliError> {
+    let Some(wanted) = &args.seal else { return Ok(()) };
+    let wanted = wanted.trim().to_lowercase();
+    if wanted.len() >= 8 && checked.seals.iter().any(|s| s.digest.starts_with(&wanted)) {
+        return Ok(());
+    }
+    Err(CliError::refused("E_VERIFY", format!("No outing here has the seal {wanted}.")))
+}
+
+fn carried(context: &Context, args: &VerifyArgs, bytes: &[u8], crew: Option<CrewId>) -> Result<(), CliError> {
     let crew = match crew {
         Some(crew) => Some(crew),
         None => crew_here(context)?,
@@ -195,6 +209,7 @@ fn carried(context: &Context, bytes: &[u8], crew: Option<CrewId>) -> Result<(), 
         say("No crew is known here to check it by; name one with --crew ID.");
     }
     let checked = check(&mut log)?;
+    wanted(args, &checked)?;
     tell(context, &checked, "the carry file")
 }
 
@@ -211,9 +226,9 @@ fn report(context: &Context, page: &str, crew: Option<CrewId>) -> Result<(), Cli
     let ledger = session.register_ledger(None)?;
     let name = device_name(&ledger, paper.device);
     if let Some(roster) = &roster
-        && roster.member(paper.device).is_none()
+        && roster.role(paper.device).is_none()
     {
-        return Err(refuse(format!("the report was written by device {}, which is no member", paper.device)));
+        return Err(refuse(format!("the report was written by {name}, which is no member of the crew now")));
     }
     for (outing, digest) in &paper.seals {
         let seals = session.log.seals(*outing)?;

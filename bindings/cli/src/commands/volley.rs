@@ -242,7 +242,7 @@ fn known_or_new(session: &mut Session, ledger: &Ledger, args: &VolleyArgs, lots:
         say(&format!("New in the register: {what} {name}."));
         entry.state(fact);
     }
-    session.write_to(Home::Register, &entry)?;
+    session.write_to(Home::Register, &mut entry)?;
     Ok(())
 }
 
@@ -315,7 +315,7 @@ fn named_device(session: &mut Session, ledger: &Ledger) -> Result<(), CliError> 
     let name = format!("device {}", id.get(id.len().saturating_sub(4)..).unwrap_or_default());
     let mut entry = session.entry();
     entry.state(Fact::Device(Device { id: session.device, name }));
-    session.write_to(Home::Register, &entry)?;
+    session.write_to(Home::Register, &mut entry)?;
     Ok(())
 }
 
@@ -391,7 +391,9 @@ pub(super) fn volley(context: &Context, args: &VolleyArgs) -> Result<(), CliErro
         shots,
     });
     entry.state(Fact::Sightings(Sightings { volley: id, observer, seen }));
-    session.write_to(Home::Outing(outing), &entry)?;
+    session.write_to(Home::Outing(outing), &mut entry)?;
+    let id = VolleyId(entry.own(id.0));
+    session.warn_of_standing()?;
     if context.json {
         return output::json(&json!({
             "saved": true, "volley": id.to_string(), "shots": count, "failed_or_not_tried": failed, "unlit": unlit,
@@ -436,7 +438,7 @@ pub(super) fn sight(context: &Context, args: &SightArgs) -> Result<(), CliError>
         Some(old) => drop(entry.correct(*old, fact)),
         None => drop(entry.state(fact)),
     }
-    session.write_to(Home::Outing(outing), &entry)?;
+    session.write_to(Home::Outing(outing), &mut entry)?;
     if context.json {
         return output::json(&json!({ "saved": true, "volley": id.to_string(), "corrected": !before.is_empty() }));
     }

@@ -19,6 +19,8 @@ pub(crate) struct ReportData {
     pub(crate) tolerable: f64,
     /// The pairings, worst first.
     pub(crate) pairings: Vec<PairingText>,
+    /// Shots in entries that do not count, which may be live all the same.
+    pub(crate) kept_apart: u64,
     /// What is still live on the field.
     pub(crate) live: Vec<LiveRow>,
     /// The cautions, a sentence or a few each.

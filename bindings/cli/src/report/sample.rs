@@ -153,6 +153,7 @@ pub(super) fn sample() -> ReportData {
         summary: Summary { outings: 2, volleys: 118, shots: 816, devices: 4, observers: 4 },
         tolerable: 0.02,
         pairings: ROWS.into_iter().map(pairing).collect(),
+        kept_apart: 0,
         live: vec![
             live("KB-088 no. 7", Some("visco 2 mm, green"), "north box, channel 3, position 4", "failed to fire"),
             live("TW-31 no. 212", Some("time fuse, tarred"), "south box, channel 11", "fired, fuse not lit"),

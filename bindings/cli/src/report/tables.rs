@@ -9,16 +9,26 @@ use super::page::cautions;
 /// Returns the live list with the cautions before it.
 pub(super) fn live(data: &ReportData) -> String {
     let rows: String = data.live.iter().map(live_row).collect();
+    let apart = if data.kept_apart > 0 {
+        format!(
+            "<p><strong>{} in entries that are kept apart and do not count may be live too.</strong> The tool's command \
+             <code>apart</code> lists them.</p>",
+            counted(data.kept_apart, "shot", "shots")
+        )
+    } else {
+        String::new()
+    };
     if rows.is_empty() {
         return "<p>No shot stands as live in this log. That says what was written down, not what lies on the \
                 field.</p>"
             .to_owned()
+            + &apart
             + &cautions(data);
     }
     let n = counted(data.live.len() as u64, "shot", "shots");
     // On a phone each row becomes a card; the roles keep it a table for screen readers all the same.
     format!(
-        r#"<p>{n} failed or left the fuse unlit and have not been made safe in this log.</p>{}<table class="cards" role="table"><caption>Shots still live</caption><thead role="rowgroup"><tr role="row"><th role="columnheader" scope="col">Shot</th><th role="columnheader" scope="col">Fuse</th><th role="columnheader" scope="col">Where</th><th role="columnheader" scope="col">When</th><th role="columnheader" scope="col">Why</th></tr></thead><tbody role="rowgroup">{rows}</tbody></table>"#,
+        r#"<p>{n} failed or left the fuse unlit and have not been made safe in this log.</p>{apart}{}<table class="cards" role="table"><caption>Shots still live</caption><thead role="rowgroup"><tr role="row"><th role="columnheader" scope="col">Shot</th><th role="columnheader" scope="col">Fuse</th><th role="columnheader" scope="col">Where</th><th role="columnheader" scope="col">When</th><th role="columnheader" scope="col">Why</th></tr></thead><tbody role="rowgroup">{rows}</tbody></table>"#,
         cautions(data)
     )
 }

@@ -37,11 +37,15 @@ fn nobody_writes_in_the_name_of_another() {
     entry.state(Fact::Seal(Seal { outing: outing(), held: Vec::new(), count: 0, digest: [0; 32] }));
     assert_eq!(why(&roster, &recorder.sign(Some(outing()), &entry)), Some("forged"), "signed by another key");
     let place = Place { home: Some(*outing().as_bytes()), entry: entry.id };
+    entry.name_by_content().unwrap();
+    let place = Place { entry: entry.id, ..place };
     let told = Envelope::seal(&recorder.key, place, entry.to_bytes().unwrap(), Some(recorder.device)).unwrap();
     assert_eq!(why(&roster, &(entry.id, told)), Some("borrowed"));
     // A name from a file is no device: whoever brought the file in signs for it.
     entry.device = DeviceId::named("a column of a file");
     entry.facts.clear();
+    entry.name_by_content().unwrap();
+    let place = Place { entry: entry.id, ..place };
     let brought = Envelope::seal(&recorder.key, place, entry.to_bytes().unwrap(), Some(recorder.device)).unwrap();
     assert_eq!(why(&roster, &(entry.id, brought)), None);
 }
@@ -137,4 +141,113 @@ fn an_invitation_ends() {
     entry.state(Fact::Joining(invite.joining(&late.key, Vec::new())));
     register.extend([invitation, late.sign(None, &entry)]);
     assert_eq!(roster(crew, &register).role(late.device), None);
+}
+
+/// Nobody can put another entry under an id that is taken, and so erase what stands there.
+#[test]
+fn a_crew_fact_cannot_be_erased_by_another_under_its_id() {
+    let (crew, mut chief, recorder, mut register) = crew();
+    register.push(chief.stand(recorder.device, None, Vec::new(), &roster(crew, &register)));
+    let mut stranger = Phone::new(7);
+    for victim in register.clone() {
+        let mut entry = stranger.entry();
+        entry.state(Fact::Founding(Founding { key: stranger.key.public(), name: "Others".to_owned() }));
+        entry.id = victim.0;
+        let place = Place { home: None, entry: victim.0 };
+        let evil = (victim.0, Envelope::seal(&stranger.key, place, entry.to_bytes().unwrap(), None).unwrap());
+        for all in [[register.clone(), vec![evil.clone()]].concat(), [vec![evil.clone()], register.clone()].concat()] {
+            let roster = roster(crew, &all);
+            assert!(roster.has_begun());
+            assert_eq!((roster.role(chief.device), roster.role(recorder.device)), (Some(Role::Chief), None));
+        }
+    }
+}
+
+#[test]
+fn joining_twice_by_a_spent_code_confirms_nothing() {
+    let (crew, mut chief, recorder, mut register) = crew();
+    let confirmed = chief.stand(recorder.device, Some(Role::Recorder), Vec::new(), &roster(crew, &register));
+    register.push(confirmed);
+    // The thief has the code of the recorder's invitation.
+    let mut again = Phone::new(1);
+    let founding = again.found();
+    let (invite, _) = again.invite(crew, Role::Recorder, vec![FactId { entry: founding.0, place: 0 }]);
+    let mut thief = Phone::new(6);
+    let first = thief.join(&invite);
+    let second = thief.state(Fact::Joining(invite.joining(&thief.key, vec![FactId { entry: first.0, place: 0 }])));
+    register.extend([first, second]);
+    let roster = roster(crew, &register);
+    assert_eq!((roster.role(recorder.device), roster.role(thief.device)), (Some(Role::Recorder), None));
+    // Nor does anything that it then does to others.
+    let out = thief.stand(chief.device, None, Vec::new(), &roster);
+    register.push(out);
+    assert_eq!(super::roster(crew, &register).role(chief.device), Some(Role::Chief));
+}
+
+#[test]
+fn an_invitation_that_somebody_makes_up_keeps_nobody_waiting() {
+    let (crew, mut chief, recorder, mut register) = crew();
+    let Fact::Invitation(real) = envelope::entry_in(register[1].0, &register[1].1).unwrap().facts[0].fact.clone()
+    else {
+        panic!("an invitation")
+    };
+    let mut reader = Phone::new(8);
+    let (invite, invitation) = chief.invite(crew, Role::Reader, roster(crew, &register).heads());
+    register.extend([invitation, reader.join(&invite)]);
+    let nowhere = vec![FactId { entry: EntryId::from_bytes([1; 16]), place: 0 }];
+    register.push(reader.state(Fact::Invitation(Invitation { after: nowhere, ..real })));
+    assert_eq!(roster(crew, &register).role(recorder.device), Some(Role::Recorder));
+}
+
+#[test]
+fn who_has_left_does_nothing_more_with_a_clock_set_back() {
+    let (crew, mut chief, mut recorder, mut register) = crew();
+    register.push(chief.stand(recorder.device, Some(Role::Chief), Vec::new(), &roster(crew, &register)));
+    let before = roster(crew, &register);
+    let leaving = Leaving { reason: "moved away".to_owned(), known: Vec::new(), after: before.heads() };
+    register.push(recorder.state(Fact::Leaving(leaving)));
+    let puppet = Phone::new(9);
+    let standing = Standing {
+        device: puppet.device,
+        key: Some(puppet.key.public()),
+        role: Some(Role::Chief),
+        reason: "I had said so before".to_owned(),
+        known: Vec::new(),
+        after: before.heads(),
+    };
+    register.push(recorder.state(Fact::Standing(standing)));
+    assert_eq!(roster(crew, &register).role(puppet.device), None);
+}
+
+#[test]
+fn an_ended_invitation_lets_in_nobody_who_was_not_known() {
+    let (crew, mut chief, recorder, mut register) = crew();
+    let (invite, invitation) = chief.invite(crew, Role::Chief, roster(crew, &register).heads());
+    register.push(invitation);
+    let after = roster(crew, &register).heads();
+    let end = Invitation { until: Moment { unix_ms: 0, offset_minutes: 0 }, ..invite.fact(after) };
+    register.push(chief.state(Fact::Invitation(end)));
+    assert_eq!(roster(crew, &register).open_invitations().count(), 0);
+    let mut late = Phone::new(9);
+    register.push(late.join(&invite));
+    let roster = roster(crew, &register);
+    assert_eq!(roster.role(late.device), None, "although it says that it was written in time");
+    assert_eq!(roster.role(recorder.device), Some(Role::Recorder));
+}
+
+#[test]
+fn a_flood_of_crew_facts_by_a_member_stops_nothing() {
+    let (crew, mut chief, mut recorder, mut register) = crew();
+    for _ in 0..40 {
+        let mut entry = recorder.entry();
+        for n in 0..60 {
+            let leaving = Leaving { reason: n.to_string(), known: Vec::new(), after: Vec::new() };
+            entry.state(Fact::Leaving(leaving));
+        }
+        register.push(recorder.sign(None, &entry));
+    }
+    let flooded = roster(crew, &register);
+    assert!(flooded.heads().len() < 20, "{} heads", flooded.heads().len());
+    register.push(chief.stand(recorder.device, None, Vec::new(), &flooded));
+    assert_eq!(roster(crew, &register).role(recorder.device), None);
 }

@@ -39,6 +39,8 @@ impl Phone {
     }
 
     pub(super) fn sign(&self, outing: Option<OutingId>, entry: &Entry) -> Stored {
+        let mut entry = entry.clone();
+        entry.name_by_content().unwrap();
         let place = Place { home: outing.map(|o| *o.as_bytes()), entry: entry.id };
         (entry.id, Envelope::seal(&self.key, place, entry.to_bytes().unwrap(), None).unwrap())
     }

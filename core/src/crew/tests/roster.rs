@@ -83,7 +83,8 @@ fn who_leaves_is_out_and_may_be_let_in_again() {
     let (crew, mut chief, mut recorder, mut register) = crew();
     let before = recorder.reading(outing());
     let seen = roster(crew, &register);
-    register.push(recorder.state(Fact::Leaving(Leaving { reason: "moved away".to_owned(), after: seen.heads() })));
+    let leaving = Leaving { reason: "moved away".to_owned(), known: vec![before.0], after: seen.heads() };
+    register.push(recorder.state(Fact::Leaving(leaving)));
     let late = recorder.reading(outing());
     let gone = roster(crew, &register);
     assert_eq!(gone.role(recorder.device), None);
@@ -92,6 +93,29 @@ fn who_leaves_is_out_and_may_be_let_in_again() {
     let back = roster(crew, &register);
     assert_eq!(back.role(recorder.device), Some(Role::Recorder));
     assert_eq!(why(&back, &late), None);
+}
+
+#[test]
+fn what_was_logged_goes_on_counting_after_ups_and_downs() {
+    let (crew, mut chief, mut recorder, mut register) = crew();
+    register.push(chief.stand(recorder.device, Some(Role::Recorder), Vec::new(), &roster(crew, &register)));
+    register.push(chief.stand(recorder.device, Some(Role::Chief), Vec::new(), &roster(crew, &register)));
+    let early = recorder.reading(outing());
+    let leave = |recorder: &mut Phone, known: &[&Stored], register: &[Stored]| {
+        let known = known.iter().map(|s| s.0).collect();
+        let after = roster(crew, register).heads();
+        recorder.state(Fact::Leaving(Leaving { reason: "away".to_owned(), known, after }))
+    };
+    let left = leave(&mut recorder, &[&early], &register);
+    register.push(left);
+    register.push(chief.stand(recorder.device, Some(Role::Recorder), Vec::new(), &roster(crew, &register)));
+    let later = recorder.reading(outing());
+    let left = leave(&mut recorder, &[&early, &later], &register);
+    register.push(left);
+    let gone = roster(crew, &register);
+    assert_eq!(gone.role(recorder.device), None);
+    assert_eq!((why(&gone, &early), why(&gone, &later)), (None, None));
+    assert_eq!(why(&gone, &recorder.reading(outing())), Some("left"));
 }
 
 #[test]
@@ -177,7 +201,7 @@ proptest! {
                     all.push(phones[who].stand(device, role, Vec::new(), &known));
                 }
                 Deed::Leave(who) => {
-                    let leaving = Leaving { reason: String::new(), after: known.heads() };
+                    let leaving = Leaving { reason: String::new(), known: Vec::new(), after: known.heads() };
                     all.push(phones[who].state(Fact::Leaving(leaving)));
                 }
             }

@@ -4,9 +4,6 @@ use std::collections::HashMap;
 
 use crate::facts::{DeviceId, Entry, EntryId, Fact, FactId, Moment, VolleyId, WireError};
 
-/// Parts the ids made here from those that anybody else may make of the same bytes.
-const DOMAIN: &[u8] = b"embertally import 1\0";
-
 /// When an entry was written whose file does not say.
 pub(in super::super) const UNDATED: Moment = Moment { unix_ms: 0, offset_minutes: 0 };
 
@@ -27,7 +24,7 @@ impl Seals {
     /// Makes an entry of facts that refer to their own volley as [`OWN_VOLLEY`].
     ///
     /// Igniters without a number may give the same facts twice and are two shots all the same: the second time its
-    /// count goes into the id.
+    /// count goes into the entry.
     ///
     /// # Errors
     /// [`WireError::TooLarge`].
@@ -41,19 +38,10 @@ impl Seals {
         for fact in facts {
             entry.state(fact);
         }
-        let mut hasher = blake3::Hasher::new();
-        hasher.update(DOMAIN).update(&entry.to_bytes()?);
-        let seen = self.0.entry(*hasher.finalize().as_bytes()).or_insert(0);
-        if *seen > 0 {
-            hasher.update(&seen.to_be_bytes());
-        }
+        let seen = self.0.entry(*blake3::hash(&entry.to_bytes()?).as_bytes()).or_insert(0);
+        entry.nth = *seen;
         *seen += 1;
-        entry.id = EntryId::from_content(written.unix_ms, hasher.finalize().as_bytes());
-        for stated in &mut entry.facts {
-            if let Fact::Sightings(sightings) = &mut stated.fact {
-                sightings.volley.0.entry = entry.id;
-            }
-        }
+        entry.name_by_content()?;
         Ok(entry)
     }
 }

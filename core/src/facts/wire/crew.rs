@@ -24,6 +24,11 @@ fn held(list: &[Held]) -> Vec<u8> {
     list.iter().flat_map(|h| [h.entry.as_bytes().as_slice(), &h.hash].concat()).collect()
 }
 
+fn ids(list: &[EntryId]) -> Vec<u8> {
+    let list: BTreeSet<EntryId> = list.iter().copied().collect();
+    list.iter().flat_map(|id| *id.as_bytes()).collect()
+}
+
 pub(super) fn founding(f: &Founding) -> Vec<u8> {
     Fields::new().bytes(1, &f.key).text(2, &f.name).finish()
 }
@@ -42,8 +47,7 @@ pub(super) fn joining(own: EntryId, f: &Joining) -> Vec<u8> {
 }
 
 pub(super) fn standing(own: EntryId, f: &Standing) -> Vec<u8> {
-    let known: BTreeSet<EntryId> = f.known.iter().copied().collect();
-    let known: Vec<u8> = known.iter().flat_map(|id| *id.as_bytes()).collect();
+    let known = ids(&f.known);
     let fields = Fields::new().bytes(1, f.device.as_bytes());
     let fields = if let Some(key) = &f.key { fields.bytes(2, key) } else { fields };
     fields
@@ -55,7 +59,7 @@ pub(super) fn standing(own: EntryId, f: &Standing) -> Vec<u8> {
 }
 
 pub(super) fn leaving(own: EntryId, f: &Leaving) -> Vec<u8> {
-    Fields::new().text(1, &f.reason).raw(2, &after(own, &f.after)).finish()
+    Fields::new().text(1, &f.reason).raw(2, &after(own, &f.after)).bytes(3, &ids(&f.known)).finish()
 }
 
 pub(super) fn seal(f: &Seal) -> Vec<u8> {
@@ -171,17 +175,19 @@ pub(super) fn read_standing(own: EntryId, r: &mut Reader<'_>) -> Read<Standing> 
 }
 
 pub(super) fn read_leaving(own: EntryId, r: &mut Reader<'_>) -> Read<Leaving> {
-    let (mut reason, mut after) = (None, None);
+    let (mut reason, mut after, mut known) = (None, None, None);
     r.fields(|field, r| {
         match field {
             1 => reason = Some(r.text()?),
             2 => after = Some(read_after(own, r)?),
+            3 => known = Some(records::<16, _>(r, EntryId::from_bytes)?),
             _ => return Ok(false),
         }
         Ok(true)
     })?;
     Ok(Leaving {
         reason: r.need(reason, "the reason of a leaving")?,
+        known: r.need(known, "the entries of a leaving")?,
         after: r.need(after, "what a leaving builds on")?,
     })
 }

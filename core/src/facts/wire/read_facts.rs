@@ -25,12 +25,13 @@ type Read<T> = Result<T, WireError>;
 
 pub(super) fn entry(id: EntryId, bytes: &[u8]) -> Read<Entry> {
     let r = &mut Reader::new(bytes);
-    let (mut device, mut written, mut facts) = (None, None, None);
+    let (mut device, mut written, mut facts, mut nth) = (None, None, None, 0);
     r.fields(|key, r| {
         match key {
             1 => device = Some(DeviceId::from_bytes(r.bytes16()?)),
             2 => written = Some(moment(r)?),
             3 => facts = Some(r.items(|r| fact(id, r))?),
+            4 => nth = r.uint("which of several entries")?,
             _ => return Ok(false),
         }
         Ok(true)
@@ -39,8 +40,13 @@ pub(super) fn entry(id: EntryId, bytes: &[u8]) -> Read<Entry> {
     if facts.len() > usize::from(u16::MAX) {
         return Err(WireError::OutOfRange { at: r.at(), field: "the number of facts" });
     }
-    let entry =
-        Entry { id, device: r.need(device, "the device")?, written: r.need(written, "the time of writing")?, facts };
+    let entry = Entry {
+        id,
+        device: r.need(device, "the device")?,
+        written: r.need(written, "the time of writing")?,
+        facts,
+        nth,
+    };
     r.end()?;
     Ok(entry)
 }

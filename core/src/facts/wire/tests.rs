@@ -244,7 +244,7 @@ fn crew_fact() -> impl Strategy<Value = Fact> {
                 known: known.into_iter().map(EntryId::from_bytes).collect(),
                 after
             })),
-        (text(), after()).prop_map(|(reason, after)| Fact::Leaving(Leaving { reason, after })),
+        (text(), after()).prop_map(|(reason, after)| Fact::Leaving(Leaving { reason, known: Vec::new(), after })),
         (id16(), held(), any::<u32>(), key()).prop_map(|(outing, held, count, digest)| Fact::Seal(Seal {
             outing: OutingId::from_bytes(outing),
             held,
@@ -265,6 +265,7 @@ fn entry() -> impl Strategy<Value = Entry> {
             device: DeviceId::from_bytes(device),
             written,
             facts: facts.into_iter().map(|(fact, replaces)| Stated { fact, replaces }).collect(),
+            nth: u32::from(written.offset_minutes.unsigned_abs()),
         },
     )
 }

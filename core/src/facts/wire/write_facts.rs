@@ -14,7 +14,12 @@ use super::write::{Fields, array, bytes, ints, text, uint};
 
 pub(super) fn entry(entry: &Entry) -> Vec<u8> {
     let facts = array(entry.facts.iter().map(|stated| fact(entry.id, stated)));
-    Fields::new().bytes(1, entry.device.as_bytes()).raw(2, &moment(entry.written)).raw(3, &facts).finish()
+    Fields::new()
+        .bytes(1, entry.device.as_bytes())
+        .raw(2, &moment(entry.written))
+        .raw(3, &facts)
+        .opt_uint(4, (entry.nth > 0).then_some(entry.nth))
+        .finish()
 }
 
 fn fact(own: EntryId, stated: &Stated) -> Vec<u8> {

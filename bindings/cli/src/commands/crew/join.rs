@@ -1,7 +1,7 @@
 //! Founding a crew, and letting devices in.
 
-use embertally_core::crew::{How, Invite};
-use embertally_core::facts::{Device, Fact, Founding, Held, Role, Standing, Vouching};
+use embertally_core::crew::{How, Invite, Roster};
+use embertally_core::facts::{Device, Fact, Founding, Held, Invitation, Moment, Role, Standing, Vouching};
 use embertally_core::log::Home;
 use serde_json::json;
 
@@ -23,23 +23,25 @@ fn locked() -> CliError {
     CliError::refused("E_KEY_LOCKED", "The key of this device is locked; give its passphrase.")
 }
 
-pub(super) fn found(context: &Context, name: &str) -> Result<(), CliError> {
+pub(super) fn found(context: &Context, name: &str, anew: bool) -> Result<(), CliError> {
     let name = name_given(name)?;
     let mut session = context.open()?;
     let (key, crew) = session.log.key().map(|key| (key.public(), key.crew())).ok_or_else(locked)?;
-    // Begun and not ended (a loss of power) may be done again.
-    if session.log.crew()?.is_some_and(|known| known != crew) || session.log.roster()?.is_some() {
-        return Err(CliError::refused("E_OTHER_CREW", "This log is a crew's already: embertally crew shows it."));
+    // Begun and not ended (a loss of power) may be done again. Where a crew's last chief is lost, another is founded anew.
+    if !anew && session.log.crew()?.is_some_and(|known| known != crew) || session.log.roster()?.is_some() {
+        let text = "This log is a crew's already: embertally crew shows it. If none of its chiefs is left, --anew founds \
+                    another on what counts in this log now; every other device then has to join that one.";
+        return Err(CliError::refused("E_OTHER_CREW", text));
     }
-    let before: Vec<Held> = session.log.unsigned()?;
+    let before: Vec<Held> = session.log.others_words()?;
     let mut entry = session.entry();
     entry.state(Fact::Founding(Founding { key, name: name.clone() }));
-    session.write(&entry)?;
+    session.write(&mut entry)?;
     for part in before.chunks(PER_VOUCHING) {
         let mut entry = session.entry();
         let reason = "written before the crew was founded".to_owned();
         entry.state(Fact::Vouching(Vouching { held: part.to_vec(), reason }));
-        session.write(&entry)?;
+        session.write(&mut entry)?;
     }
     session.log.set_crew(crew)?;
     if context.json {
@@ -47,7 +49,7 @@ pub(super) fn found(context: &Context, name: &str) -> Result<(), CliError> {
     }
     say(&format!("Saved on this device: crew {name} ({crew}); this device is its first chief's."));
     if !before.is_empty() {
-        say(&format!("It vouches for {} that nobody had signed.", counted(before.len(), "entry", "entries")));
+        say(&format!("It vouches for {} that others wrote before.", counted(before.len(), "entry", "entries")));
     }
     say("From now on only what members wrote counts. Let the others in with `embertally crew invite`. Keep a copy of \
          this device's key (device.key in the log's folder) where nobody else gets at it.");
@@ -55,7 +57,7 @@ pub(super) fn found(context: &Context, name: &str) -> Result<(), CliError> {
 }
 
 /// Refuses what only a chief may do.
-pub(crate) fn as_chief(session: &mut Session) -> Result<std::sync::Arc<embertally_core::crew::Roster>, CliError> {
+pub(crate) fn as_chief(session: &mut Session) -> Result<std::sync::Arc<Roster>, CliError> {
     let roster = roster_of(session)?;
     match roster.role(session.device) {
         Some(Role::Chief) => Ok(roster),
@@ -74,9 +76,9 @@ pub(super) fn invite(context: &Context, role: &str, hours: u32) -> Result<(), Cl
     let invite = Invite::new(roster.crew(), role, until, &mut system_bits);
     let mut entry = session.entry();
     entry.state(Fact::Invitation(invite.fact(roster.heads())));
-    session.write(&entry)?;
+    session.write(&mut entry)?;
     let text = invite.to_text();
-    let until = embertally_core::facts::Moment { unix_ms: until, ..now() };
+    let until = Moment { unix_ms: until, ..now() };
     if context.json {
         return output::json(&json!({ "code": text, "role": role.word(), "until": until.to_string() }));
     }
@@ -112,7 +114,7 @@ pub(super) fn join(context: &Context, code: &str, device: Option<&str>) -> Resul
     if let Some(name) = name {
         entry.state(Fact::Device(Device { id: session.device, name }));
     }
-    session.write(&entry)?;
+    session.write(&mut entry)?;
     session.log.set_crew(invite.crew)?;
     if context.json {
         let object = json!({ "saved": true, "crew": invite.crew.to_string(), "role": invite.role.word() });
@@ -123,6 +125,21 @@ pub(super) fn join(context: &Context, code: &str, device: Option<&str>) -> Resul
          of them (carry, nearby, sync).",
         invite.role
     ));
+    Ok(())
+}
+
+/// Ends invitations whose time is over by this chief's clock, so that nobody joins by one later with a clock set back.
+fn end_invitations(session: &mut Session, roster: &Roster) -> Result<(), CliError> {
+    let over: Vec<_> = roster.open_invitations().filter(|i| i.until.unix_ms < now().unix_ms).cloned().collect();
+    if over.is_empty() {
+        return Ok(());
+    }
+    let mut entry = session.entry();
+    for invitation in over {
+        let until = Moment { unix_ms: 0, offset_minutes: 0 };
+        entry.state(Fact::Invitation(Invitation { until, after: roster.heads(), ..invitation }));
+    }
+    session.write_to(Home::Register, &mut entry)?;
     Ok(())
 }
 
@@ -137,6 +154,7 @@ pub(crate) fn confirm_joinings(session: &mut Session) -> Result<usize, CliError>
     if roster.role(session.device) != Some(Role::Chief) {
         return Ok(0);
     }
+    end_invitations(session, &roster)?;
     let joined: Vec<_> =
         roster.members().filter(|m| m.how == How::Invited && m.role.is_some()).map(|m| (m.device, m.role)).collect();
     if joined.is_empty() {
@@ -146,6 +164,7 @@ pub(crate) fn confirm_joinings(session: &mut Session) -> Result<usize, CliError>
     let ledger = session.register_ledger(None)?;
     for (device, role) in joined {
         let name = device_name(&ledger, device);
+        let known = session.log.entries_of(device)?;
         let ended = roster.invitation_of(device).is_none_or(|i| i.until.unix_ms < now().unix_ms);
         if ended {
             say(&format!(
@@ -156,8 +175,8 @@ pub(crate) fn confirm_joinings(session: &mut Session) -> Result<usize, CliError>
         let mut entry = session.entry();
         let reason = "joined by invitation".to_owned();
         let after = roster.heads();
-        entry.state(Fact::Standing(Standing { device, key: None, role, reason, known: Vec::new(), after }));
-        session.write_to(Home::Register, &entry)?;
+        entry.state(Fact::Standing(Standing { device, key: None, role, reason, known, after }));
+        session.write_to(Home::Register, &mut entry)?;
         say(&format!("{name} joined the crew as {}.", role.map_or("", Role::word)));
         confirmed += 1;
     }

@@ -23,7 +23,7 @@ use crate::session::Session;
 pub(super) fn crew(context: &Context, args: CrewArgs) -> Result<(), CliError> {
     match args.action {
         None => show(context),
-        Some(CrewAction::Found { name }) => join::found(context, &name),
+        Some(CrewAction::Found { name, anew }) => join::found(context, &name, anew),
         Some(CrewAction::Invite { role, hours }) => join::invite(context, &role, hours),
         Some(CrewAction::Join { code, device }) => join::join(context, &code, device.as_deref()),
         Some(CrewAction::Confirm { device, role }) => parts::confirm(context, &device, role.as_deref()),

@@ -58,12 +58,15 @@ fn write(
     known: &[EntryId],
 ) -> Result<(), CliError> {
     let parts: Vec<&[EntryId]> = if known.is_empty() { vec![&[]] } else { known.chunks(PER_STANDING).collect() };
+    // All parts or none: half of what was known would take the other half back.
+    let mut entries = Vec::new();
     for part in parts {
         let mut entry = session.entry();
         let (known, after) = (part.to_vec(), roster.heads());
         entry.state(Fact::Standing(Standing { device, key: None, role, reason: reason.to_owned(), known, after }));
-        session.write_to(Home::Register, &entry)?;
+        entries.push((Home::Register, entry));
     }
+    session.write_all(&mut entries)?;
     Ok(())
 }
 
@@ -80,7 +83,8 @@ pub(super) fn confirm(context: &Context, device: &str, role: Option<&str>) -> Re
             .or(invited)
             .ok_or_else(|| CliError::Usage("Nothing says what this device may do; add --role.".to_owned()))?,
     };
-    write(&mut session, &roster, device, Some(role), "confirmed by a chief", &[])?;
+    let known = session.log.entries_of(device)?;
+    write(&mut session, &roster, device, Some(role), "confirmed by a chief", &known)?;
     let name = device_name(&ledger, device);
     let mut said = format!("Saved on this device: {name} belongs to the crew as {role}.");
     if roster.member(device).is_some_and(|m| m.how == How::InvitationSpent) {
@@ -110,7 +114,8 @@ pub(super) fn part(context: &Context, device: &str, role: Option<Role>, reason: 
         Some(role) => format!("Saved on this device: {name} is {role} from now on; {entries} of it known so far."),
         None => format!(
             "Saved on this device: {name} is shut out. {entries} of it known here go on counting; what comes to light \
-             later never will. Meet the others and the server, so that they know it too."
+             later never will. Meet the others and the server, so that they know it too, and look through what it has \
+             cleared: embertally live --made-safe."
         ),
     };
     done(context, device, role, known.len(), &said)
@@ -142,7 +147,7 @@ pub(super) fn vouch(context: &Context, entry: &str, reason: &str) -> Result<(), 
     let held = session.log.held(one.document, one.entry)?;
     let mut stated = session.entry();
     stated.state(Fact::Vouching(Vouching { held: held.into_iter().collect(), reason: reason.trim().to_owned() }));
-    session.write_to(Home::Register, &stated)?;
+    session.write_to(Home::Register, &mut stated)?;
     if context.json {
         return output::json(&json!({ "saved": true, "entry": one.entry.to_string(), "shots": one.shots }));
     }
@@ -163,7 +168,12 @@ pub(super) fn leave(context: &Context, reason: &str) -> Result<(), CliError> {
         return Err(CliError::refused("E_LAST_CHIEF", text));
     }
     let mut entry = session.entry();
-    entry.state(Fact::Leaving(Leaving { reason: reason.trim().to_owned(), after: roster.heads() }));
-    session.write_to(Home::Register, &entry)?;
+    let known = session.log.entries_of(own)?;
+    if known.len() > PER_STANDING {
+        let text = "This device has logged too much to leave by itself; a chief can let it go: embertally crew out.";
+        return Err(CliError::refused("E_TOO_MANY", text));
+    }
+    entry.state(Fact::Leaving(Leaving { reason: reason.trim().to_owned(), known, after: roster.heads() }));
+    session.write_to(Home::Register, &mut entry)?;
     done(context, own, None, 0, "Saved on this device: it has left the crew. What it logged goes on counting.")
 }
