@@ -160,7 +160,7 @@ pub(super) fn live(context: &Context, args: &LiveArgs) -> Result<(), CliError> {
         if shots > 0 {
             line(&format!(
                 "KEPT APART, AND PERHAPS LIVE: {} with {shots} shots, none of which counts: embertally apart.",
-                counted(entries, "entry", "entries"),
+                output::counted(entries, "entry", "entries"),
             ))?;
         }
         // Who reads the list from a pipe or a printer does not see standard error.

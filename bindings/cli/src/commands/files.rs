@@ -109,7 +109,7 @@ fn homes(entries: Vec<(Option<OutingId>, Entry)>) -> Vec<(Home, Entry)> {
 
 fn store(session: &mut Session, import: &mut Import) -> Result<Written, CliError> {
     let mut entries = homes(std::mem::take(&mut import.entries));
-    Ok(session.write_all(&mut entries)?)
+    session.write_all(&mut entries)
 }
 
 pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliError> {
