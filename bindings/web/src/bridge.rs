@@ -25,6 +25,12 @@ extern "C" {
     fn flush(this: &File) -> Result<(), JsValue>;
 }
 
+#[wasm_bindgen]
+extern "C" {
+    #[wasm_bindgen(js_namespace = console, js_name = error)]
+    fn complain(text: &str);
+}
+
 struct Files([File; 2]);
 
 impl Files {
@@ -103,6 +109,10 @@ impl Desk {
     /// A refusal as JSON.
     #[wasm_bindgen(constructor)]
     pub fn open(a: File, b: File, unix_ms: f64, offset_minutes: i16) -> Result<Desk, JsValue> {
+        // Where, and not what: a message may hold what somebody wrote down.
+        std::panic::set_hook(Box::new(|info| {
+            complain(&info.location().map_or_else(|| "a panic".to_owned(), |at| format!("a panic at {at}")));
+        }));
         let open = || {
             let store = FileStore::open(Files([a, b]))?;
             let app = App::open(store.clone(), random_bits, now(unix_ms, offset_minutes))?;
@@ -137,8 +147,8 @@ impl Desk {
     ///
     /// # Errors
     /// A refusal as JSON.
-    pub fn absorb(&mut self, file: &[u8]) -> Result<String, JsValue> {
-        self.app.absorb(file).map_err(|e| refused(&e))
+    pub fn absorb(&mut self, file: &[u8], unix_ms: f64, offset_minutes: i16) -> Result<String, JsValue> {
+        self.app.absorb(file, now(unix_ms, offset_minutes)).map_err(|e| refused(&e))
     }
 
     /// Grows with everything that changes what a screen shows.

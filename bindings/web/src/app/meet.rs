@@ -118,8 +118,13 @@ impl<S: Store> App<S> {
             parts.sort_unstable();
             documents.extend(parts.iter().rev().take(2));
         }
+        self.tell_changed(&documents, now);
+    }
+
+    /// Tells the conversation that these documents changed here.
+    pub(super) fn tell_changed(&mut self, documents: &[DocumentId], now: Now) {
         // What goes wrong here is told as the end of the conversation; the next one begins with a comparison.
-        let _ = self.tell(Event::Changed(&documents), now);
+        let _ = self.tell(Event::Changed(documents), now);
     }
 
     fn entries(&self) -> Result<u64, StoreError> {

@@ -13,6 +13,8 @@ mod register;
 mod review;
 mod state;
 mod table;
+#[cfg(test)]
+mod tests;
 mod volley;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -139,12 +141,13 @@ impl<S: Store> App<S> {
     ///
     /// # Errors
     /// What the log gives; nothing was taken then.
-    pub fn absorb(&mut self, file: &[u8]) -> Result<String, Refused> {
+    pub fn absorb(&mut self, file: &[u8], now: Now) -> Result<String, Refused> {
         let before = self.live_count();
         let absorbed = self.log.absorb(file)?;
         let documents: Vec<_> = self.log.list()?.into_iter().map(|l| l.document).collect();
-        self.came.extend(documents);
+        self.came.extend(documents.iter().copied());
         self.catch_up()?;
+        self.tell_changed(&documents, now);
         said(&json!({ "added": absorbed.added.len(), "already": absorbed.already,
             "live_before": before, "live_after": self.live_count() }))
     }

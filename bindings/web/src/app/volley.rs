@@ -175,8 +175,8 @@ impl<S: Store> App<S> {
     fn attempt(&self, outing: OutingId, lot: LotId, mark: &str, unit: &str, retry: bool) -> Result<u8, Refused> {
         let wanted = comparable_name(unit);
         let same = |label: &str| comparable_name(label) == wanted;
-        let of_unit = |s: &ShotView<'_>| s.outing == outing && s.lot == lot && s.unit.is_some_and(same);
-        match self.ledger.shots().filter(of_unit).max_by_key(|s| s.attempt) {
+        let of_unit = |s: &ShotView<'_>| s.lot == lot && s.unit.is_some_and(same);
+        match self.shots_of(outing).filter(of_unit).max_by_key(|s| s.attempt) {
             None => Ok(1),
             Some(shot) if retry => Ok(shot.attempt.saturating_add(1)),
             Some(shot) => Err(Refused::new(

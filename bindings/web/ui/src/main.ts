@@ -9,4 +9,4 @@ const target = document.getElementById('app');
 if (target !== null) mount(App, { target });
 begin();
 // For tests that end the worker on purpose.
-Object.assign(globalThis, { embertally: { endWorker: (how: 'trap' | 'kill') => desk.endWorker(how), lives: () => desk.lives } });
+Object.assign(globalThis, { embertally: { endWorker: (how: 'trap' | 'kill') => desk.endWorker(how), lives: () => desk.lives, opened: () => desk.took } });

@@ -33,12 +33,14 @@ export interface Draft {
   shots: Seen[];
   at: number;
   last: number | null;
+  /** The request of a save that was begun and not answered yet: it is asked again, whatever happened to the page. */
+  pending: object | null;
 }
 
 function empty(): Draft {
   return {
     module: null, channel: null, lot: null, fuse: null, wiring: 'series', strings: 2, hasUnits: true, firstUnit: 1, retry: false,
-    shots: Array.from({ length: 10 }, () => ({})), at: 0, last: null,
+    shots: Array.from({ length: 10 }, () => ({})), at: 0, last: null, pending: null,
   };
 }
 
@@ -83,6 +85,7 @@ export function next(firstUnit: number | undefined): void {
   draft.shots = draft.shots.map(() => ({}));
   draft.at = 0;
   draft.last = null;
+  draft.pending = null;
   draft.retry = false;
   if (firstUnit !== undefined) draft.firstUnit = firstUnit;
   if (draft.channel !== null) draft.channel += 1;

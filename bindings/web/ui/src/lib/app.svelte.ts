@@ -56,7 +56,7 @@ export const app = new App();
 
 /** Lets the device tremble, where it can. */
 export function buzz(pattern: number | number[]): void {
-  navigator.vibrate?.(pattern);
+  if (navigator.userActivation?.hasBeenActive !== false) navigator.vibrate?.(pattern);
 }
 
 let seen = -1;
@@ -77,9 +77,10 @@ desk.onchange = (revision, meeting) => {
 /** Begins everything that goes on in the background. */
 export function begin(): void {
   desk.begin();
-  addEventListener('online', () => desk.network());
+  addEventListener('online', () => desk.network(true));
+  addEventListener('offline', () => desk.network(false));
   document.addEventListener('visibilitychange', () => {
-    if (!document.hidden) desk.network();
+    if (!document.hidden) desk.network(navigator.onLine);
   });
   void worker();
   void navigator.storage?.persisted?.().then((kept) => {

@@ -38,6 +38,8 @@ export class Desk {
   #unborn: ReturnType<typeof setTimeout> | undefined;
   /** How often a worker was begun. */
   lives = 0;
+  /** How long the log took to be read, in milliseconds. */
+  took: number | undefined;
   onrole: (role: Role, why?: Refusal) => void = () => undefined;
   onchange: (revision: number, meeting: Meeting) => void = () => undefined;
 
@@ -68,6 +70,7 @@ export class Desk {
         break;
       }
       case 'role':
+        this.took = message.took ?? this.took;
         this.onrole(message.role, message.why);
         break;
       case 'changed':
@@ -119,9 +122,9 @@ export class Desk {
     return JSON.parse('text' in answer ? answer.text : '{}') as T;
   }
 
-  /** The network came back. */
-  network(): void {
-    this.#post({ to: 'network' });
+  /** The network came back, or went. */
+  network(online: boolean): void {
+    this.#post({ to: 'network', online });
   }
 
   /** The crew is another. */

@@ -34,13 +34,13 @@ export interface Meeting {
 export type FromPage =
   | { to: 'begin'; lock: string; apart: boolean }
   | { to: 'ask'; id: number; ask: Ask }
-  | { to: 'network' }
+  | { to: 'network'; online: boolean }
   | { to: 'crew' };
 
 export type ToPage =
   | { from: 'alive' }
   | { from: 'answer'; id: number; answer: Answer }
-  | { from: 'role'; role: Role; why?: Refusal | undefined }
+  | { from: 'role'; role: Role; why?: Refusal | undefined; took?: number | undefined }
   | { from: 'changed'; revision: number; meeting: Meeting }
   | { from: 'dead'; during: string };
 

@@ -100,7 +100,7 @@ class Owner implements Keeper {
       case 'carry':
         return { bytes: this.desk.carry() };
       case 'absorb':
-        return { text: this.desk.absorb(ask.file) };
+        return { text: this.desk.absorb(ask.file, ...clock()) };
       case 'trap':
         this.desk.trap();
         return { text: '{}' };
@@ -159,8 +159,9 @@ others.onmessage = ({ data }: MessageEvent<Shared>) => {
 
 async function own(apart: boolean): Promise<void> {
   const [, [a, b]] = await Promise.all([init(), open()]);
+  const began = performance.now();
   keeper = new Owner(new Desk(a, b, ...clock()));
-  tellPage({ from: 'role', role: 'owner' });
+  tellPage({ from: 'role', role: 'owner', took: performance.now() - began });
   tellOthers({ say: 'owner' });
   keeper.tellAnyway();
   askAgain();
@@ -200,7 +201,8 @@ onmessage = ({ data }: MessageEvent<FromPage>) => {
       ask(data.id, data.ask);
       break;
     case 'network':
-      keeper?.line.wake();
+      if (data.online) keeper?.line.wake();
+      else keeper?.line.drop('This device has no network.');
       break;
     case 'crew':
       if (keeper === undefined) tellOthers({ say: 'crew' });

@@ -7,6 +7,8 @@ const FIRST_MS = 500;
 const LONGEST_MS = 60_000;
 const TICK_MS = 5_000;
 const SESSION_MS = 10_000;
+/** How long what was sent may stay without any answer before the line is taken for dead. */
+const SILENCE_MS = 15_000;
 
 /** What the line needs of whoever has the log. */
 export interface Keeper {
@@ -22,13 +24,17 @@ export class Line {
   #wait = FIRST_MS;
   #again: ReturnType<typeof setTimeout> | undefined;
   #dialling = false;
+  #sentAt = 0;
+  #heardAt = 0;
   trouble: string | undefined;
   stuck = false;
 
   constructor(keeper: Keeper) {
     this.#keeper = keeper;
     setInterval(() => {
-      if (this.#isOpen()) this.#tell('tick', () => this.#keeper.desk.tick(...clock()));
+      if (!this.#isOpen()) return;
+      if (this.#sentAt > this.#heardAt && performance.now() - this.#sentAt > SILENCE_MS) this.drop('The server does not answer.');
+      else this.#tell('tick', () => this.#keeper.desk.tick(...clock()));
     }, TICK_MS);
   }
 
@@ -44,10 +50,25 @@ export class Line {
     void this.#dial();
   }
 
+  /** Gives the line up, without waiting for a network that may be gone to say so. */
+  drop(why: string): void {
+    const socket = this.#socket;
+    if (socket === undefined) return;
+    this.#socket = undefined;
+    socket.onopen = socket.onmessage = socket.onclose = null;
+    socket.close();
+    this.#keeper.guarded('part', () => this.#keeper.desk.part(...clock()));
+    this.#later(why);
+  }
+
   /** Sends what the conversation has to say. */
   flush(): void {
     if (!this.#isOpen()) return;
-    for (const frame of this.#keeper.desk.frames()) this.#socket?.send(frame as Uint8Array<ArrayBuffer>);
+    for (const frame of this.#keeper.desk.frames()) {
+      this.#socket?.send(frame as Uint8Array<ArrayBuffer>);
+      // The first of those that wait for an answer counts.
+      if (this.#sentAt <= this.#heardAt) this.#sentAt = performance.now();
+    }
     this.#endIfOver();
   }
 
@@ -118,6 +139,7 @@ export class Line {
       this.#tell('meet', () => this.#keeper.desk.meet(...clock()));
     };
     socket.onmessage = (event: MessageEvent<ArrayBuffer>) => {
+      this.#heardAt = performance.now();
       this.#tell('hear', () => this.#keeper.desk.hear(new Uint8Array(event.data), ...clock()));
     };
     socket.onclose = () => {
