@@ -42,7 +42,6 @@ macro_rules! refused {
     ($($error:ty => $code:expr),+ $(,)?) => {$(
         impl From<$error> for Refused {
             fn from(error: $error) -> Self {
-                #[expect(clippy::redundant_closure_call, reason = "a code that may look at the error")]
                 Self::new(($code)(&error), sentence(&error.to_string()))
             }
         }

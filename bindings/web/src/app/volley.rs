@@ -265,7 +265,7 @@ impl<S: Store> App<S> {
             text.push_str(&format!(" {} live.", counted(live, "is", "are")));
         }
         saved(json!({ "volley": id.to_string(), "short": short_volley(id), "shots": count, "live": live, "text": text,
-            "caution": if live > 0 { CAUTIONS.join(" ") } else { String::new() } }))
+            "caution": if live > 0 { format!("{} The other cautions stand on the live list.", CAUTIONS[0]) } else { String::new() } }))
     }
 
     /// Adds what this device's observer saw of a volley that somebody logged, or corrects what they said before.
