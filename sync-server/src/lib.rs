@@ -9,6 +9,7 @@
 //! http      routes, errors as problem JSON, the OpenAPI description
 //! repo      one WebSocket of a stock automerge-repo client
 //! socket    one WebSocket: frames in, frames out, pings, patience
+//! shell     the page for browsers, built in
 //! access    tokens, roles, revocation; the only place that knows who may do what
 //! crews     the logs: one thread at a time has a crew's log and the engines of its sessions
 //! stores    where crews' bytes and the registry of crews and tokens are kept
@@ -46,6 +47,7 @@ pub mod logging;
 mod metrics;
 mod repo;
 mod server;
+mod shell;
 mod socket;
 pub mod stores;
 mod tls;

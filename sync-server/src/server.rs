@@ -23,6 +23,7 @@ use crate::hub::{App, Hub};
 use crate::ids::CrewId;
 use crate::listen;
 use crate::metrics::Metrics;
+use crate::shell;
 use crate::stores::{CrewStores, Elsewhere, PostgresStores, SqliteStores};
 use crate::tls::{Current, Place, private_folder};
 
@@ -127,7 +128,7 @@ impl Server {
         });
         watch_others(&app)?;
         look_now_and_then(&app, tls.clone());
-        let mut routes = http::router(&app);
+        let mut routes = http::router(&app).merge(shell::routes());
         for extend in &config.extend {
             routes = routes.merge((extend.0)(Hub(app.clone())));
         }

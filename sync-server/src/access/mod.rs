@@ -218,8 +218,8 @@ impl Access {
         self.admit_secret(secret, address)
     }
 
-    /// Finds the token of a request of the automerge-repo protocol: as a bearer's, as the password of `Authorization:
-    /// Basic`, or by a session's cookie. A browser must have been sent by a page of this host.
+    /// Finds the token of whoever opens a WebSocket: as a bearer's, as the password of `Authorization: Basic`, or by a
+    /// session's cookie. A browser must have been sent by a page of this host.
     ///
     /// # Errors
     /// As [`Access::admit`], and 403 for a page of another host.
@@ -238,7 +238,7 @@ impl Access {
         let id = self.of_session(headers).filter(|_| origin == Some(true));
         let token = id.and_then(|id| self.read().tokens.get(&id).cloned()).filter(|t| !t.is_revoked());
         token.ok_or_else(|| {
-            let detail = "a token is needed: in the Authorization header, or a session made by POST /repo/session";
+            let detail = "a token is needed: in the Authorization header, or a session made by POST /sync/session";
             Problem::new(StatusCode::UNAUTHORIZED, "E_SERVER_NO_TOKEN", detail)
         })
     }

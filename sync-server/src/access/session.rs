@@ -1,4 +1,4 @@
-//! How a client of the automerge-repo protocol shows its token where it cannot send a header of its own.
+//! How a page, or a client of the automerge-repo protocol, shows its token where it cannot send a header of its own.
 //!
 //! A browser's WebSocket has no headers to set, and a token in a URL ends in logs. So a page trades its token for a
 //! cookie that scripts cannot read and that other sites' pages do not send; and since a cookie is sent without being
@@ -55,12 +55,13 @@ impl Access {
         blake3::keyed_hash(&self.cookie_key, format!("{id}.{until_ms}").as_bytes())
     }
 
-    /// Makes the `Set-Cookie` header of a session of this token. It counts on this server, until it is started anew.
-    pub(crate) fn session(&self, token: &Token, secure: bool) -> String {
+    /// Makes the `Set-Cookie` header of a session of this token, for what is below a path. It counts on this server, until
+    /// it is started anew.
+    pub(crate) fn session(&self, token: &Token, path: &str, secure: bool) -> String {
         let (id, until_ms) = (token.record().id, now_ms().saturating_add(SESSION_S * 1_000));
         let seal = self.seal(id, until_ms).to_hex();
         let secure = if secure { "; Secure" } else { "" };
-        format!("{COOKIE}={id}.{until_ms}.{seal}; Path=/repo; Max-Age={SESSION_S}; HttpOnly; SameSite=Strict{secure}")
+        format!("{COOKIE}={id}.{until_ms}.{seal}; Path={path}; Max-Age={SESSION_S}; HttpOnly; SameSite=Strict{secure}")
     }
 
     /// Finds whose session a request's cookie is.

@@ -40,6 +40,7 @@ type Route = (&'static str, &'static str, MethodRouter<Arc<App>>);
 fn table() -> Vec<Route> {
     vec![
         ("get", "/sync", get(sync::sync)),
+        ("post", "/sync/session", post(sync::session)),
         ("get", "/repo", get(repo::begin)),
         ("post", "/repo/session", post(repo::session)),
         ("get", "/healthz", get(health::health)),

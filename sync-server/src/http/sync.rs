@@ -13,6 +13,7 @@ use crate::error::Problem;
 use crate::hub::App;
 use crate::ids::CrewId;
 use crate::listen::Visit;
+use crate::repo::session_below;
 use crate::socket::{self, Rights};
 
 /// The first buffer of a socket; it grows with what comes, up to a frame.
@@ -50,7 +51,7 @@ pub(super) async fn sync(
     upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
 ) -> Result<Response, Problem> {
     // Who it is comes first: nothing is told or allocated before.
-    let token = app.access.admit(&headers, visit.address())?;
+    let token = app.access.admit_client(&headers, visit.address())?;
     let (crew, reads_only) = may_begin(&app, &token)?;
     let upgrade = upgrade.map_err(|_| {
         Problem::new(
@@ -76,4 +77,13 @@ pub(super) async fn sync(
         .write_buffer_size(WRITE_BUFFER)
         .max_write_buffer_size(2 * (frame + HEAD) + WRITE_BUFFER)
         .on_upgrade(move |socket| socket::serve(app, socket, rights)))
+}
+
+/// Gives a page a cookie for its token: a browser's WebSocket has no headers to set.
+pub(super) async fn session(
+    app: State<Arc<App>>,
+    visit: Extension<Arc<Visit>>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    session_below("/sync", app, visit, headers)
 }

@@ -57,6 +57,16 @@ pub(crate) async fn begin(
 
 /// Gives a page a cookie for its token.
 pub(crate) async fn session(
+    app: State<Arc<App>>,
+    visit: Extension<Arc<Visit>>,
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    session_below("/repo", app, visit, headers)
+}
+
+/// Gives a page a cookie for its token, for what is below a path.
+pub(crate) fn session_below(
+    path: &str,
     State(app): State<Arc<App>>,
     Extension(visit): Extension<Arc<Visit>>,
     headers: HeaderMap,
@@ -65,6 +75,6 @@ pub(crate) async fn session(
     may_begin(&app, &token)?;
     // Where something in front does TLS, it says so.
     let forwarded = headers.get("x-forwarded-proto").is_some_and(|proto| proto == "https");
-    let cookie = app.access.session(&token, app.place.tls || forwarded);
+    let cookie = app.access.session(&token, path, app.place.tls || forwarded);
     Ok((StatusCode::NO_CONTENT, [(header::SET_COOKIE, cookie)]).into_response())
 }

@@ -133,4 +133,10 @@ pub(crate) struct DemoArgs {
     /// Keep the demo's log in this folder, which must be new or empty [default: a temporary one, removed again]
     #[arg(long, value_name = "DIR")]
     pub(crate) keep: Option<PathBuf>,
+    /// Open the season in the web shell: serve it on this machine alone, until Ctrl-C
+    #[arg(long)]
+    pub(crate) serve: bool,
+    /// The port to serve it on [default: a free one]
+    #[arg(long, default_value_t = 0, hide_default_value = true, requires = "serve")]
+    pub(crate) port: u16,
 }

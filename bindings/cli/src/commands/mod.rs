@@ -44,6 +44,7 @@ pub(crate) use delays::DelaysArgs;
 pub(crate) use field::{print_disputes, print_live};
 pub(crate) use model::ModelArgs;
 pub(crate) use rates::{print_pairings, print_rates};
+pub(crate) use serve::until_signal;
 pub(crate) use strength::StrengthArgs;
 pub(crate) use string::{StringArgs, drawn};
 pub(crate) use threshold::ThresholdArgs;

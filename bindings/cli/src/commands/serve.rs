@@ -170,6 +170,19 @@ fn tell(context: &Context, running: &Running, invited: Option<(String, String)>)
     Ok(())
 }
 
+/// Runs something within a runtime of several threads; what it is given ends at Ctrl-C, or when the system asks for it.
+pub(crate) fn until_signal<T>(
+    work: impl AsyncFnOnce(tokio::sync::oneshot::Receiver<()>) -> Result<T, CliError>,
+) -> Result<T, CliError> {
+    let runtime: Runtime = Builder::new_multi_thread().enable_all().build().map_err(|e| no_thread(&e))?;
+    let (stop, stopped) = tokio::sync::oneshot::channel();
+    at_signal(move || {
+        // Nobody waits any more when the server could not start.
+        let _ = stop.send(());
+    })?;
+    runtime.block_on(work(stopped))
+}
+
 pub(super) fn serve(context: &Context, args: &ServeArgs) -> Result<(), CliError> {
     let data = args.data.clone().map_or_else(|| default_folder().map(|f| f.with_file_name("embertally-server")), Ok)?;
     let config = config(args, data)?;
@@ -180,13 +193,7 @@ pub(super) fn serve(context: &Context, args: &ServeArgs) -> Result<(), CliError>
     // Where somebody watches, every session that ends would only be in the way of the invitation.
     let detail = if io::stderr().is_terminal() { Detail::Warnings } else { Detail::Usual };
     logging::begin(lines, detail).map_err(|e| CliError::refused("E_INTERNAL", format!("Cannot log: {e}.")))?;
-    let runtime: Runtime = Builder::new_multi_thread().enable_all().build().map_err(|e| no_thread(&e))?;
-    let (stop, stopped) = tokio::sync::oneshot::channel();
-    at_signal(move || {
-        // Nobody waits any more when the server could not start.
-        let _ = stop.send(());
-    })?;
-    runtime.block_on(async {
+    until_signal(async |stopped| {
         let running = match Server::start(config.clone()).await {
             Ok(running) => running,
             Err(ServerError::Listen { in_use: true, .. }) if args.invite => {

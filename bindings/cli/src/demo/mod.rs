@@ -4,6 +4,7 @@
 //! gives the same output on every machine.
 
 mod scenario;
+mod serving;
 mod story;
 mod world;
 
@@ -72,6 +73,16 @@ pub(crate) fn run(context: &Context, args: &DemoArgs) -> Result<(), CliError> {
     let ledgers = devices.iter_mut().map(|d| read(&mut d.log)).collect::<Result<Vec<_>, _>>()?;
     let first = ledgers.first().ok_or_else(|| CliError::refused("E_INTERNAL", "The demo has no device."))?;
     let same = agree(&ledgers)?;
+    if args.serve && same {
+        let mut season = Vec::new();
+        if let Some(device) = devices.first_mut() {
+            device.log.carry(&mut season)?;
+        }
+        if let (Some(keep), Some(device)) = (&args.keep, devices.first_mut()) {
+            keep_log(&mut device.log, keep)?;
+        }
+        return serving::serve(context, &scratch.0, season, args.port);
+    }
     if context.json {
         output::json(&summary(first, &counts, same)?)?;
     } else {

@@ -1,0 +1,20 @@
+// Written by bindings/web/build.
+&[
+    Asset { path: "/assets/Crew-BBpBrHl0.css", content_type: "text/css; charset=utf-8", tag: "bc9979dfc7ea2dc5", hashed: true, plain: None, gzip: Some(include_bytes!("assets/Crew-BBpBrHl0.css.gz")), brotli: Some(include_bytes!("assets/Crew-BBpBrHl0.css.br")) },
+    Asset { path: "/assets/Crew-C93ke1Fd.js", content_type: "text/javascript; charset=utf-8", tag: "b74200f448a20672", hashed: true, plain: None, gzip: Some(include_bytes!("assets/Crew-C93ke1Fd.js.gz")), brotli: Some(include_bytes!("assets/Crew-C93ke1Fd.js.br")) },
+    Asset { path: "/assets/Review-BYVkhH4d.css", content_type: "text/css; charset=utf-8", tag: "9e569262ddb62e90", hashed: true, plain: None, gzip: Some(include_bytes!("assets/Review-BYVkhH4d.css.gz")), brotli: Some(include_bytes!("assets/Review-BYVkhH4d.css.br")) },
+    Asset { path: "/assets/Review-DGv7Zcbz.js", content_type: "text/javascript; charset=utf-8", tag: "48e354ccb8faf2a7", hashed: true, plain: None, gzip: Some(include_bytes!("assets/Review-DGv7Zcbz.js.gz")), brotli: Some(include_bytes!("assets/Review-DGv7Zcbz.js.br")) },
+    Asset { path: "/assets/embertally_web_bg-DYwJLbLn.wasm", content_type: "application/wasm", tag: "294f1e3837b8a230", hashed: true, plain: None, gzip: Some(include_bytes!("assets/embertally_web_bg-DYwJLbLn.wasm.gz")), brotli: Some(include_bytes!("assets/embertally_web_bg-DYwJLbLn.wasm.br")) },
+    Asset { path: "/assets/html-DBQ9YU60.js", content_type: "text/javascript; charset=utf-8", tag: "f38f12b723cfca78", hashed: true, plain: None, gzip: Some(include_bytes!("assets/html-DBQ9YU60.js.gz")), brotli: Some(include_bytes!("assets/html-DBQ9YU60.js.br")) },
+    Asset { path: "/assets/index-CFrcWBuC.js", content_type: "text/javascript; charset=utf-8", tag: "11c5c6f47018820b", hashed: true, plain: None, gzip: Some(include_bytes!("assets/index-CFrcWBuC.js.gz")), brotli: Some(include_bytes!("assets/index-CFrcWBuC.js.br")) },
+    Asset { path: "/assets/index-DVCEo463.css", content_type: "text/css; charset=utf-8", tag: "9fc255a9b7b101ec", hashed: true, plain: None, gzip: Some(include_bytes!("assets/index-DVCEo463.css.gz")), brotli: Some(include_bytes!("assets/index-DVCEo463.css.br")) },
+    Asset { path: "/assets/main-CgdEwotU.js", content_type: "text/javascript; charset=utf-8", tag: "77b59eb67aa50eb8", hashed: true, plain: None, gzip: Some(include_bytes!("assets/main-CgdEwotU.js.gz")), brotli: Some(include_bytes!("assets/main-CgdEwotU.js.br")) },
+    Asset { path: "/icon-180.png", content_type: "image/png", tag: "2ae2e76ff41106ed", hashed: false, plain: Some(include_bytes!("icon-180.png")), gzip: None, brotli: None },
+    Asset { path: "/icon-192.png", content_type: "image/png", tag: "f73ee189fd375a8b", hashed: false, plain: Some(include_bytes!("icon-192.png")), gzip: None, brotli: None },
+    Asset { path: "/icon-512.png", content_type: "image/png", tag: "feb10fd6a83ebbce", hashed: false, plain: Some(include_bytes!("icon-512.png")), gzip: None, brotli: None },
+    Asset { path: "/icon-maskable-512.png", content_type: "image/png", tag: "3ba0a79d54dfd535", hashed: false, plain: Some(include_bytes!("icon-maskable-512.png")), gzip: None, brotli: None },
+    Asset { path: "/icon.svg", content_type: "image/svg+xml", tag: "5cfed3f5486b578c", hashed: false, plain: None, gzip: Some(include_bytes!("icon.svg.gz")), brotli: Some(include_bytes!("icon.svg.br")) },
+    Asset { path: "/", content_type: "text/html; charset=utf-8", tag: "3695c054943570ff", hashed: false, plain: None, gzip: Some(include_bytes!("index.html.gz")), brotli: Some(include_bytes!("index.html.br")) },
+    Asset { path: "/manifest.webmanifest", content_type: "application/manifest+json", tag: "3047e7e78793f851", hashed: false, plain: None, gzip: Some(include_bytes!("manifest.webmanifest.gz")), brotli: Some(include_bytes!("manifest.webmanifest.br")) },
+    Asset { path: "/sw.js", content_type: "text/javascript; charset=utf-8", tag: "517da9cba756807d", hashed: false, plain: None, gzip: Some(include_bytes!("sw.js.gz")), brotli: Some(include_bytes!("sw.js.br")) },
+]
