@@ -223,7 +223,8 @@ fn exact_high(failures: u64, trials: u64, tail: f64) -> f64 {
 /// Returns the interval by the method given for counts that need not be whole: failures and trials over a design effect.
 ///
 /// `0 ≤ failures ≤ trials`, `trials` > 0. Below half a failure the quantile of the beta distribution is asked for at a
-/// shape below ½; `tests/` holds it to 3e-6 down to 0.005, where the inputs of the reference are rounded to a millionth.
+/// shape below ½: right to 1e-9 of itself down to shapes of 0.005, and to 1e-300 where an end is smaller still; checked below
+/// on the shares themselves.
 pub(crate) fn interval_of_shares(method: IntervalMethod, failures: f64, trials: f64, confidence: f64) -> Interval {
     let (tail, clean) = ((1.0 - confidence) / 2.0, trials - failures);
     let (low, high) = match method {
@@ -250,6 +251,27 @@ pub(crate) fn interval_of_shares(method: IntervalMethod, failures: f64, trials: 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// SciPy's quantiles for 400 shares of trials, see `tests/fixtures/make_models.py`.
+    const SHARES: &str = include_str!("../tests/fixtures/widened.csv");
+
+    #[test]
+    fn ends_for_counts_that_are_not_whole_are_those_of_scipy() {
+        let mut seen = 0;
+        for line in SHARES.lines().skip(1) {
+            let row: Vec<f64> = line.split(',').map(|field| field.parse().unwrap()).collect();
+            let [failures, trials, ends @ ..] = row.as_slice() else { panic!("{line}") };
+            for (method, wanted) in [IntervalMethod::Exact, IntervalMethod::Jeffreys].into_iter().zip(ends.chunks(2)) {
+                let got = interval_of_shares(method, *failures, *trials, 0.95);
+                for (got, want) in [got.low, got.high].iter().zip(wanted) {
+                    let off = (got - want).abs() / want.max(1e-300);
+                    assert!(off <= 1e-9, "{method}, {failures} of {trials}: {got:e}, not {want:e}");
+                }
+            }
+            seen += 1;
+        }
+        assert!(seen > 300, "{seen}");
+    }
 
     #[test]
     fn nothing_is_known_before_the_first_trial() {

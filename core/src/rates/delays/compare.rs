@@ -7,7 +7,7 @@ use super::super::group::Group;
 use super::super::percent::percent;
 use super::super::table::RatesError;
 use super::figures::{DelayFigures, figures};
-use super::gather::gather;
+use super::gather::{Gathered, gather};
 use super::words::ms;
 use super::{DelaysRequest, ask};
 use crate::facts::comparable_name;
@@ -88,7 +88,7 @@ pub fn compare_delays(
     };
     let (a, b) = (one(&first)?, one(&second)?);
     let (of_first, of_second) = (figures(&a, &ask)?, figures(&b, &ask)?);
-    let tests = match tests(&a.times, &b.times, request.law, request.level) {
+    let tests = match tests(&a, &b, request.law, request.level) {
         Ok(tests) => Some(tests),
         Err(TimesError::NoTimes) => None,
         Err(other) => return Err(other.into()),
@@ -109,11 +109,13 @@ pub fn compare_delays(
     Ok(comparison)
 }
 
-fn tests(first: &[CensoredTime], second: &[CensoredTime], law: Law, level: f64) -> Result<DelayTests, TimesError> {
-    let ranks = log_rank(first, second)?;
+fn tests(first: &Gathered, second: &Gathered, law: Law, level: f64) -> Result<DelayTests, TimesError> {
+    let ranks = log_rank(&first.times, &second.times)?;
     let fitted = || -> Result<(f64, MedianRatio), TimesError> {
         let fit = |times: &[CensoredTime]| LogFit::new(law, &CensoredSample::new(times)?);
-        let (a, b, both) = (fit(first)?, fit(second)?, fit(&[first, second].concat())?);
+        let (first, second) = (&first.fit_times, &second.fit_times);
+        let both = [first.as_slice(), second.as_slice()].concat();
+        let (a, b, both) = (fit(first)?, fit(second)?, fit(&both)?);
         let (m1, m2) = (a.quantile(0.5, level)?, b.quantile(0.5, level)?);
         let away = |x: f64, y: f64| (x / y).ln().powi(2);
         let value = m1.value / m2.value;

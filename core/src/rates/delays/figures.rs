@@ -118,6 +118,9 @@ pub struct DelayFigures {
     pub disputed: u64,
     /// The middle one of the widths of the intervals: how finely was measured; null without a delay.
     pub median_width_ms: Option<f64>,
+    /// Delays read off clips alone: laws are fitted to √½ frames to either side of the count, which has the variance that the
+    /// frames leave. All else takes the whole interval.
+    pub narrowed_for_fits: u64,
     /// How many are slower than the limit; null without a limit or a delay.
     pub slow: Option<SlowFigures>,
     /// The fitted laws.
@@ -183,6 +186,7 @@ pub(super) fn figures(group: &Gathered, ask: &Ask) -> Result<DelayFigures, Rates
         measured: group.times.len() as u64,
         disputed: group.disputed,
         median_width_ms: median_width(&group.times),
+        narrowed_for_fits: group.narrowed,
         slow: None,
         fits: Vec::new(),
         bound_any_law_ms: None,
@@ -203,7 +207,11 @@ pub(super) fn figures(group: &Gathered, ask: &Ask) -> Result<DelayFigures, Rates
             }
             Err(refused) => not_said.push(format!("no estimate without a law: {refused}")),
         }
-        match Law::ALL.iter().map(|law| fit(*law, &sample, limit, ask)).collect::<Result<Vec<_>, _>>() {
+        let fits = || {
+            let sample = CensoredSample::new(&group.fit_times)?;
+            Law::ALL.iter().map(|law| fit(*law, &sample, limit, ask)).collect::<Result<Vec<_>, TimesError>>()
+        };
+        match fits() {
             Ok(fits) => found.fits = fits,
             Err(refused) => not_said.push(format!("no law fitted: {refused}")),
         }

@@ -1,14 +1,15 @@
 //! The delays of the shots of each group.
 
 use std::collections::BTreeMap;
+use std::f64::consts::FRAC_1_SQRT_2;
 
 use embertally_stats::CensoredTime;
 
 use super::super::columns::{Axis, axis, filters};
 use super::super::group::Group;
 use super::super::table::RatesError;
-use crate::facts::VolleyId;
-use crate::ledger::{Class, DelayFinding, Ledger, Measure, WeatherField};
+use crate::facts::{Delay, VolleyId};
+use crate::ledger::{Class, DelayFinding, Ledger, Measure, ShotView, WeatherField};
 
 /// What was seen of the delays of one group, in milliseconds.
 #[derive(Debug, Default)]
@@ -19,6 +20,10 @@ pub(super) struct Gathered {
     pub(super) disputed: u64,
     /// The delays measured.
     pub(super) times: Vec<CensoredTime>,
+    /// The same for fitting a law: those read off clips are narrowed, see [`narrowed`].
+    pub(super) fit_times: Vec<CensoredTime>,
+    /// How many of them are narrowed.
+    pub(super) narrowed: u64,
     /// They by volley, of volleys of more than one shot.
     pub(super) volleys: BTreeMap<VolleyId, Vec<CensoredTime>>,
     /// The limits of the outings, each once.
@@ -31,6 +36,30 @@ const SHORTEST_MS: f64 = 0.0005;
 fn time(finding: DelayFinding) -> Option<CensoredTime> {
     let (DelayFinding::Agreed(interval) | DelayFinding::Disputed(interval)) = finding else { return None };
     CensoredTime::new(interval.low_ms(), interval.high_ms().max(SHORTEST_MS)).ok()
+}
+
+/// Returns a delay read off clips for fitting a law: √½ frames to either side of the count, instead of one.
+///
+/// A delay surely lies within one frame of the count, but not with one chance throughout: the phase of the frames makes it a
+/// triangle. A fit that takes the whole width as flat finds too small a spread; a flat width of √2 frames has the triangle's
+/// variance, f²/6 (the idea of Sheppard's correction). By simulation (`stats/examples/coverage_delays.rs`), 300 shots at 30
+/// frames a second: a 90 % bound held in 42 % of cases with the whole width, in 88 % narrowed. `None` where a delay was
+/// measured otherwise too, or two clips have no moment in common.
+fn narrowed(shot: &ShotView<'_>) -> Option<CensoredTime> {
+    let (mut low, mut high) = (0.0_f64, f64::INFINITY);
+    for seen in shot.sightings() {
+        match seen.sighting.delay.filter(|d| d.checked_interval().is_ok()) {
+            None => {}
+            Some(Delay::Clip { pulse_frame, light_frame, frames_per_1000_s }) => {
+                let frame_ms = 1e6 / f64::from(frames_per_1000_s);
+                let count = f64::from(light_frame) - f64::from(pulse_frame);
+                low = low.max((count - FRAC_1_SQRT_2) * frame_ms);
+                high = high.min((count + FRAC_1_SQRT_2) * frame_ms);
+            }
+            Some(_) => return None,
+        }
+    }
+    if low < high && high.is_finite() { CensoredTime::new(low, high).ok() } else { None }
 }
 
 /// A group's names and what was seen of its delays.
@@ -69,6 +98,12 @@ pub(super) fn gather(
         let Some(time) = time(shot.finding.delay) else { continue };
         group.disputed += u64::from(matches!(shot.finding.delay, DelayFinding::Disputed(_)));
         group.times.push(time);
+        let narrow = match shot.finding.delay {
+            DelayFinding::Agreed(_) => narrowed(&shot),
+            _ => None,
+        };
+        group.narrowed += u64::from(narrow.is_some());
+        group.fit_times.push(narrow.unwrap_or(time));
         if shot.shots_in_volley > 1 {
             group.volleys.entry(shot.id.volley).or_default().push(time);
         }
@@ -77,6 +112,7 @@ pub(super) fn gather(
     let order = |a: &CensoredTime, b: &CensoredTime| a.low().total_cmp(&b.low()).then(a.high().total_cmp(&b.high()));
     for group in groups.values_mut() {
         group.times.sort_unstable_by(order);
+        group.fit_times.sort_unstable_by(order);
         group.volleys.values_mut().for_each(|v| v.sort_unstable_by(order));
     }
     Ok(groups.into_iter().collect())

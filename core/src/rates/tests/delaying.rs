@@ -125,3 +125,27 @@ fn stronger_lot_is_named() {
     .unwrap();
     assert!(!ungraded.shown && ungraded.p_value.is_none());
 }
+
+#[test]
+fn a_law_is_fitted_to_what_the_frames_of_a_clip_leave() {
+    let mut book = Notebook::new();
+    let counts = [2_u32, 3, 3, 3, 4, 4, 5, 6];
+    for count in counts {
+        let delay = Some(Delay::from_clip(10, 10 + count, 30_000).unwrap());
+        let seen =
+            Sighting { position: 1, ignition: Fired, transfer: Lit, delay, strength: None, cause: None, note: None };
+        book.log(&["A"], Wiring::Single, Precipitation::Dry, vec![seen]);
+    }
+    let got = only(&delays(&book.ledger, &DelaysRequest::default()).unwrap()).clone();
+    assert_eq!((got.measured, got.narrowed_for_fits), (8, 8));
+    assert!(
+        (got.median_width_ms.unwrap() - 2.0 * 1000.0 / 30.0).abs() < 0.01,
+        "the interval itself is as wide as ever"
+    );
+    let frame = 1000.0 / 30.0;
+    let half = std::f64::consts::FRAC_1_SQRT_2;
+    let times =
+        counts.map(|n| CensoredTime::new((f64::from(n) - half) * frame, (f64::from(n) + half) * frame).unwrap());
+    let fit = LogFit::new(Law::LogNormal, &CensoredSample::new(&times).unwrap()).unwrap();
+    assert!((got.fits[0].scale - fit.scale()).abs() < 1e-9 && (got.fits[0].location - fit.location()).abs() < 1e-9);
+}

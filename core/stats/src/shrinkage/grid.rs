@@ -11,17 +11,37 @@ use crate::saddle::ln_gamma;
 /// Points a side while the grid looks for its place.
 const SEARCH: usize = 17;
 
-/// Points a side when it has found it: so many at least, and none further apart than the step. The sharpest shape that a
-/// wide side can have is exp(t/2 − eᵗ), whose error by the trapezoid rule falls as exp(−π²/step).
-const FEWEST: usize = 22;
-const MOST: usize = 150;
-const STEP: f64 = 0.6;
-
 /// How far below its top, in logarithms, the density still counts.
 const DEPTH: f64 = 17.0;
 
+/// Points a side when it has found its place: so many at least, and none further apart than the step. The sharpest shape that
+/// a wide side can have is exp(t/2 − eᵗ), whose error by the trapezoid rule falls as exp(−π²/step).
+#[derive(Debug, Clone, Copy)]
+struct Fineness {
+    fewest: usize,
+    most: usize,
+    step: f64,
+}
+
+impl Fineness {
+    /// Where s is very large a rate is nearly a point, and its tail a step from node to node. Few groups leave much weight
+    /// there, and leave time for more nodes: what all of it takes stays about the same.
+    fn of(groups: usize) -> Self {
+        let (fewest, most, step) = match groups {
+            0..=2 => (76, 350, 0.2),
+            3..=6 => (66, 450, 0.2),
+            7..=12 => (44, 300, 0.3),
+            _ => (22, 150, 0.6),
+        };
+        Self { fewest, most, step }
+    }
+}
+
+/// How often columns may be put twice as near.
+const HALVINGS: u32 = 4;
+
 /// How often the grid may move.
-const MOVES: usize = 25;
+const MOVES: usize = 60;
 
 /// A beta distribution and its posterior weight.
 #[derive(Debug, Clone, Copy)]
@@ -44,15 +64,17 @@ impl Axis {
     }
 
     /// Returns how many points it takes.
-    fn points(self) -> usize {
-        ((((self.to - self.from) / STEP).ceil()) as usize + 1).clamp(FEWEST, MOST)
+    fn points(self, fine: Fineness) -> usize {
+        ((((self.to - self.from) / fine.step).ceil()) as usize + 1).clamp(fine.fewest, fine.most)
     }
 
-    /// Returns the range from one point before the first to one after the last, within limits.
+    /// Returns the range from one point before the first to one after the last, further at an edge, within limits.
     fn around(self, first: usize, last: usize, points: usize, limits: Axis) -> Axis {
         let step = (self.to - self.from) / (points - 1) as f64;
-        let from = self.from + step * (first as f64 - 1.0);
-        let to = self.from + step * (last as f64 + 1.0);
+        // What counts at an edge may go on far beyond it: half as wide again, or the search would creep after a narrow peak.
+        let beyond = 0.5 * (self.to - self.from);
+        let from = if first == 0 { self.from - beyond } else { self.from + step * (first as f64 - 1.0) };
+        let to = if last + 1 >= points { self.to + beyond } else { self.from + step * (last as f64 + 1.0) };
         Axis { from: from.max(limits.from), to: to.min(limits.to) }
     }
 }
@@ -64,7 +86,8 @@ fn is_held((first, last): (usize, usize), axis: Axis, limits: Axis) -> bool {
 
 /// Beyond these a distribution is certain, or sure of 0 and 1 alone, for every purpose here.
 const LOGITS: Axis = Axis { from: -45.0, to: 45.0 };
-const STRENGTHS: Axis = Axis { from: -40.0, to: 60.0 };
+/// For larger strengths too, differences of log-gammas have no digits left beyond the upper limit, 1e12 shots.
+const STRENGTHS: Axis = Axis { from: -40.0, to: 28.0 };
 
 #[derive(Debug, Clone)]
 pub(super) struct Grid {
@@ -85,6 +108,42 @@ impl Counted {
             alike.entry(key).or_insert((*group, 0.0)).1 += 1.0;
         }
         Self(alike.into_values().collect())
+    }
+
+    /// Returns the top of the density, to about a thousandth: the best place of a coarse grid, then steps that are halved where
+    /// none of them rises. A grid alone would miss the narrow peak of many trials.
+    fn top(&self, prior: HyperPrior) -> (f64, f64) {
+        let (logits, strengths) = (Axis { from: -18.0, to: 18.0 }, Axis { from: -10.0, to: 22.0 });
+        let place = |n: usize| (logits.at(n / SEARCH, SEARCH), strengths.at(n % SEARCH, SEARCH));
+        let height = |(a, b): (f64, f64)| self.log_density(a, b, prior);
+        let (mut at, mut top) = ((0.0, 0.0), f64::NEG_INFINITY);
+        for here in (0..SEARCH * SEARCH).map(place) {
+            let h = height(here);
+            if h > top {
+                (at, top) = (here, h);
+            }
+        }
+        let mut step = 2.0;
+        // Bounded, in case it walks along a ridge.
+        for _ in 0..400 {
+            let ways =
+                [(1.0, 0.0), (-1.0, 0.0), (0.0, 1.0), (0.0, -1.0), (1.0, 1.0), (-1.0, -1.0), (1.0, -1.0), (-1.0, 1.0)];
+            let tried = ways.map(|(x, y)| {
+                let a = (at.0 + x * step).clamp(LOGITS.from, LOGITS.to);
+                let b = (at.1 + y * step).clamp(STRENGTHS.from, STRENGTHS.to);
+                ((a, b), height((a, b)))
+            });
+            let best = tried.into_iter().fold((at, top), |best, one| if one.1 > best.1 { one } else { best });
+            if best.1 > top {
+                (at, top) = best;
+            } else {
+                step *= 0.5;
+                if step < 1e-3 {
+                    break;
+                }
+            }
+        }
+        at
     }
 
     /// Returns where the density of one strength lies, as a range of logits.
@@ -141,7 +200,12 @@ impl Counted {
 impl Grid {
     pub(super) fn fitted(groups: &[GroupCounts], prior: HyperPrior) -> Self {
         let counted = Counted::new(groups);
-        let (mut logits, mut strengths) = (Axis { from: -18.0, to: 18.0 }, Axis { from: -10.0, to: 22.0 });
+        let (logit, ln_strength) = counted.top(prior);
+        let near = |at: f64, half: f64, limits: Axis| Axis {
+            from: (at - half).max(limits.from),
+            to: (at + half).min(limits.to),
+        };
+        let (mut logits, mut strengths) = (near(logit, 0.05, LOGITS), near(ln_strength, 0.5, STRENGTHS));
         for _ in 0..MOVES {
             let look = Look::new(&counted, prior, logits, strengths);
             let (a, b) = look.extent();
@@ -156,12 +220,27 @@ impl Grid {
                 break;
             }
         }
-        Self::of_columns(&counted, prior, logits, strengths)
+        // Many groups of many trials make a narrow peak in s beside a long tail: columns must be near enough to see it.
+        let fine = Fineness::of(counted.0.len());
+        let mut along = fine;
+        for _ in 0..HALVINGS {
+            let grid = Self::of_columns(&counted, prior, (logits, fine), (strengths, along));
+            if grid.sees_its_peak() {
+                return grid;
+            }
+            along = Fineness { step: 0.5 * along.step, most: 2 * along.most, ..along };
+        }
+        Self::of_columns(&counted, prior, (logits, fine), (strengths, along))
     }
 
     /// Sums over columns of one strength each.
-    fn of_columns(counted: &Counted, prior: HyperPrior, logits: Axis, strengths: Axis) -> Self {
-        let points = strengths.points();
+    fn of_columns(
+        counted: &Counted,
+        prior: HyperPrior,
+        (logits, fine): (Axis, Fineness),
+        (strengths, along): (Axis, Fineness),
+    ) -> Self {
+        let points = strengths.points(along);
         let mut columns = Vec::with_capacity(points);
         let mut box_before = logits;
         for j in 0..points {
@@ -170,7 +249,7 @@ impl Grid {
             // The next one is much like this one; a little air, and the search does the rest.
             let air = 0.15 * (axis.to - axis.from);
             box_before = Axis { from: (axis.from - air).max(LOGITS.from), to: (axis.to + air).min(LOGITS.to) };
-            let count = axis.points();
+            let count = axis.points(fine);
             let place = |i| {
                 let logit = axis.at(i, count);
                 (logit, counted.log_density(logit, ln_strength, prior))
@@ -203,6 +282,13 @@ impl Grid {
         }
         means.sort_by(|a, b| a.0.total_cmp(&b.0));
         Self { nodes, logits: means, strengths: sizes }
+    }
+
+    /// Tells whether columns are no further apart than about a deviation of s: of a normal peak the part above e⁻² of its top is
+    /// four deviations wide, and the trapezoid rule is then right to 1e-8.
+    fn sees_its_peak(&self) -> bool {
+        let top = self.strengths.iter().map(|(_, size)| *size).fold(0.0, f64::max);
+        self.strengths.iter().filter(|(_, size)| *size > top * (-2.0_f64).exp()).count() >= 4
     }
 
     pub(super) fn average(&self, of: impl Fn(&Node) -> f64) -> f64 {

@@ -2,10 +2,11 @@
 
 use super::GroupCounts;
 use super::grid::{Grid, Node};
-use crate::special::{Tails, beta_quantile, beta_tails, beta_tails_and_slope};
+use crate::saddle::beta_power_term;
+use crate::special::{Tails, beta_quantile, beta_tails_and_slope};
 
 /// Weights below this, of the largest, change no digit that is promised.
-const LEAST_WEIGHT: f64 = 1e-7;
+const LEAST_WEIGHT: f64 = 5e-8;
 
 /// Beyond these, in logits, a rate is 0 or 1.
 const LOWEST: f64 = -690.0;
@@ -18,12 +19,30 @@ pub(super) struct Mixture {
     parts: Vec<Node>,
 }
 
+/// Below this a tail is nothing beside the others.
+const NOTHING: f64 = 1e-17;
+
+/// Tails and density of one part. Where it is a narrow peak elsewhere, one tail is all and the other nothing.
+fn tails_of_part(part: &Node, x: f64, y: f64) -> (Tails, f64) {
+    let (a, b) = (part.alpha, part.beta);
+    let off = x * b - y * a;
+    // Not within six deviations of the mean: worth asking whether there is any density at all.
+    if off * off * (a + b) > 36.0 * a * b * (x + y) {
+        let power = beta_power_term(a, b, x, y);
+        if power < NOTHING {
+            let lower = if off > 0.0 { 1.0 } else { 0.0 };
+            return (Tails { lower, upper: 1.0 - lower }, power);
+        }
+    }
+    beta_tails_and_slope(a, b, x, y)
+}
+
 /// Tails and density of some parts, their weights taken as whole.
 fn tails_of(parts: &[Node], logit: f64) -> (Tails, f64) {
     let (x, y) = (1.0 / (1.0 + (-logit).exp()), 1.0 / (1.0 + logit.exp()));
     let (mut lower, mut upper, mut density, mut whole) = (0.0, 0.0, 0.0, 0.0);
     for part in parts {
-        let (tails, slope) = beta_tails_and_slope(part.alpha, part.beta, x, y);
+        let (tails, slope) = tails_of_part(part, x, y);
         lower += part.weight * tails.lower;
         upper += part.weight * tails.upper;
         density += part.weight * slope;
@@ -52,7 +71,7 @@ impl Mixture {
     }
 
     pub(super) fn above(&self, rate: f64) -> f64 {
-        let tail = |p: &Node| p.weight * beta_tails(p.alpha, p.beta, rate, 1.0 - rate).upper;
+        let tail = |p: &Node| p.weight * tails_of_part(p, rate, 1.0 - rate).0.upper;
         self.parts.iter().map(tail).sum::<f64>().min(1.0)
     }
 
@@ -120,7 +139,7 @@ fn newton(parts: &[Node], tail: f64, of: &impl Fn(Tails) -> f64, sign: f64, star
         let next = if is_inside { next } else { 0.5 * (low + high) };
         let moved = (next - t).abs();
         t = next;
-        // Newton squares the error, so a step this small leaves one below a millionth.
+        // Newton squares the error, so a step this small leaves one below a ten millionth.
         if moved <= if is_inside { 3e-4 } else { 1e-7 } {
             break;
         }

@@ -117,8 +117,8 @@ fn check(groups: &[GroupCounts], prior: HyperPrior) -> Result<(), ShrinkageError
 ///
 /// yⱼ ~ Binomial(nⱼ, θⱼ), θⱼ ~ Beta(α, β), (α, β) by `prior`. The posterior of (logit μ, ln s) is summed over a grid that
 /// fits itself to where it lies: deterministic, no sampling. `tolerable` and `level` lie in (0, 1). Means are right
-/// to about 2e-5, probabilities to 5e-5 and ends of intervals to 2e-4 of themselves: where s is very large a rate is
-/// nearly a point, and its tail a step on the grid.
+/// to 1e-6 of themselves, probabilities and ends of intervals to 1e-6 with up to twelve different groups and to 1e-5 with
+/// more: checked against a plain grid of 650,000 points for one to sixty groups, `tests/fixtures/shrinkage.csv` and `shrinkage_many.csv`.
 ///
 /// # Errors
 /// [`ShrinkageError`].
