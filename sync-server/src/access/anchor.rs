@@ -4,10 +4,11 @@
 
 use std::time::Instant;
 
+use axum::http::StatusCode;
 use embertally_core::facts::CrewId as Founded;
 
 use super::{Access, Role};
-use crate::error::ServerError;
+use crate::error::{Problem, ServerError};
 use crate::ids::CrewId;
 
 const ANCHOR: &str = "anchor/";
@@ -15,6 +16,11 @@ const ANCHOR: &str = "anchor/";
 /// What a writer with a token only is told.
 pub(super) const MEMBERS_ONLY: &str =
     "this crew lets in members, not tokens: join it with an invitation of its chief (embertally crew join)";
+
+/// Refuses what only members may do here.
+pub(crate) fn members_only() -> Problem {
+    Problem::new(StatusCode::FORBIDDEN, "E_SERVER_MEMBERS", MEMBERS_ONLY)
+}
 
 /// The crew that a log belongs to, and since when this server knows it.
 #[derive(Debug, Clone, Copy)]

@@ -25,6 +25,9 @@ use crate::ids::{CrewId, TokenId};
 
 /// How many answered challenges are remembered; beyond that nobody is let in until some have ended.
 const MOST_ANSWERED: usize = 20_000;
+/// How many devices are let in by one code that the register knows none of. More than one is a mistake, or a theft that a
+/// chief sorts out; without an end to it they would fill the memory.
+const MOST_BY_ONE_CODE: usize = 4;
 /// What stands before the text of a session, so that it is never taken for a token's.
 const SESSION: &str = "m.";
 const SEAL: usize = 32;
@@ -170,6 +173,14 @@ impl Access {
         Ok(())
     }
 
+    /// Counts the other devices that were let in by a visitor's code.
+    fn by_same_code(&self, crew: CrewId, visit: &Visit) -> usize {
+        let code = visit.invited.map(|(key, _)| key);
+        let guests = self.guests();
+        let others = guests.here.iter().filter(|((of, device, _), _)| *of == crew && *device != visit.device);
+        others.filter(|(_, guest)| code.is_some() && guest.invited == code).count()
+    }
+
     fn session_of(&self, crew: CrewId, device: DeviceId, role: Role) -> Session {
         let seconds = self.limits.session.as_secs();
         let until_ms = now_ms().saturating_add(seconds.saturating_mul(1_000));
@@ -250,6 +261,9 @@ pub(crate) fn let_in(
             stranger()
         });
     };
+    if roster.member(visit.device).is_none() && access.by_same_code(crew, visit) >= MOST_BY_ONE_CODE {
+        return Err(stranger());
+    }
     access.answered(challenge)?;
     let role = of_part(part);
     let invited = visit.invited.map(|(key, _)| key);

@@ -24,6 +24,7 @@ use std::time::Instant;
 use axum::http::{HeaderMap, StatusCode};
 use embertally_core::facts::DeviceId;
 
+pub(crate) use anchor::members_only;
 pub(crate) use members::{let_in, stranger};
 pub use record::{CrewRecord, Role, TokenRecord};
 pub(crate) use throttle::source;
@@ -319,7 +320,7 @@ pub(crate) fn must_be_member(access: &Access, token: &Token) -> Result<(), Probl
     let record = token.record();
     let is_anchored = record.crew.is_some_and(|crew| access.anchor(crew).is_some());
     if record.role == Role::Writer && token.guest().is_none() && is_anchored {
-        return Err(Problem::new(StatusCode::FORBIDDEN, "E_SERVER_MEMBERS", anchor::MEMBERS_ONLY));
+        return Err(members_only());
     }
     Ok(())
 }

@@ -156,6 +156,9 @@ async fn once_a_crew_is_founded_members_write_by_their_keys_and_tokens_read() {
     let refused = rig.get(&rates, &token).await;
     assert_eq!((refused.status, refused.code().as_str()), (403, "E_SERVER_MEMBERS"));
     assert!(refused.text().contains("invitation of its chief"), "{}", refused.text());
+    let tokens = format!("/api/v1/crews/{crew}/tokens");
+    let another = rig.post(&tokens, &rig.admin, r#"{"role":"writer","label":"phone"}"#).await;
+    assert_eq!(another.code(), "E_SERVER_MEMBERS");
     assert_eq!(rig.get(&rates, &reading).await.status, 200, "a reader's reads");
 
     let of_chief = session(to, crew, &chief, None).await;
@@ -181,6 +184,16 @@ async fn once_a_crew_is_founded_members_write_by_their_keys_and_tokens_read() {
     first.meet().await;
     let behind = Phone::made_at(5, 1_000);
     assert_eq!(visit(to, crew, &behind, Some(&late)).await.code(), "E_SERVER_STRANGER", "by the server's clock");
+
+    // A code that was handed on lets in a few devices until the register knows which one has it, and no crowd.
+    let spread = chief.invite(&mut first.log, Role::Recorder, FAR - 1);
+    first.wrote(Home::Register.part(1)).await;
+    first.meet().await;
+    let mut statuses = Vec::new();
+    for seed in 10..16 {
+        statuses.push(visit(to, crew, &Phone::new(seed), Some(&spread)).await.status);
+    }
+    assert_eq!(statuses, [200, 200, 200, 200, 403, 403]);
 
     // A reader gets everything, and what it writes is not taken.
     let answer = visit(to, crew, &reader, Some(&reader_code)).await;

@@ -74,3 +74,25 @@ fn a_crew_lets_its_devices_in_by_their_keys_and_shuts_a_stolen_one_out() {
     second.refused("sync").saying("phone was stolen");
     assert_eq!(chief.rows().len(), 12);
 }
+
+#[test]
+fn an_operator_who_names_the_crew_lets_in_its_founder_first() {
+    let mut server = Server::new();
+    let (chief, other) = (device("chief phone"), device("other phone"));
+    let id = field(&chief.json("crew found 'Invented crew'"), "crew").to_owned();
+    other.done("crew found 'Another crew'");
+    assert_eq!(server.terminate(), Some(0));
+    server.start_again(&format!("--crew-id {id}"));
+    // Whoever has the token and is not of the crew cannot make it another's.
+    other.refused(&format!("sync {}", server.invitation)).saying("no member");
+    // Nothing of the crew is on the server yet; the founder brings it by its key.
+    chief.done(&format!("sync {}", server.invitation));
+    let text = field(&chief.json("crew invite"), "invitation").to_owned();
+    chief.done("sync");
+    let second = Device::new();
+    second.done(&format!("crew join '{text}'"));
+    second.done("sync");
+    let rows = second.json("crew");
+    let roles: Vec<_> = rows["rows"].as_array().expect("rows").iter().filter_map(|r| r["role"].as_str()).collect();
+    assert_eq!(roles.len(), 2, "{rows:#}");
+}

@@ -114,6 +114,13 @@ fn invite(running: &Running, args: &ServeArgs) -> Result<Option<(String, String)
     if !args.invite {
         return Ok(None);
     }
+    if args.role == Role::Writer && running.access().anchor(crew).is_some() {
+        say(
+            "This crew lets in members: a writer's invitation of the server opens nothing. A chief invites: embertally \
+             crew invite.",
+        );
+        return Ok(None);
+    }
     Ok(Some((crew.to_string(), running.invitation(crew, role(args), &args.label)?)))
 }
 

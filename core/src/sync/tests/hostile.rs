@@ -66,10 +66,11 @@ fn crew() -> (Member, Member) {
     (chief, recorder)
 }
 
-/// Fills a log with entries as they were signed, in a document of its own making, in any order.
-fn retell(log: &mut Log<MemoryStore>, document: DocumentId, entries: &[(EntryId, Vec<u8>)]) {
-    let mut doc = AutoCommit::load(&Document::empty([0xee; 16]).save()).unwrap();
-    doc.set_actor(automerge::ActorId::from([0xee_u8; 16]));
+/// Fills a log with entries as they were signed, in a document of its own making, in any order. Each telling has an actor
+/// of its own: two under one are refused as they are.
+fn retell(log: &mut Log<MemoryStore>, actor: u8, document: DocumentId, entries: &[(EntryId, Vec<u8>)]) {
+    let mut doc = AutoCommit::load(&Document::empty([actor; 16]).save()).unwrap();
+    doc.set_actor(automerge::ActorId::from([actor; 16]));
     let (_, map) = doc.get(ROOT, "entries").unwrap().unwrap();
     for (id, bytes) in entries {
         doc.put(&map, id.to_string(), bytes.clone()).unwrap();
@@ -92,7 +93,7 @@ fn what_a_server_invents_is_kept_apart_and_what_it_drops_is_missed_by_the_seal()
     // in a device's name that is not its own, and one that says that something is safe.
     let (register, place) = (Home::Register.part(1), Home::Outing(outing()).part(1));
     let mut hostile = Side::new(51, MemoryStore::new(), false);
-    retell(&mut hostile.log, register, &stored(&mut honest.log, register));
+    retell(&mut hostile.log, 0xee, register, &stored(&mut honest.log, register));
     let dropped = all[2];
     let mut told: Vec<_> = stored(&mut honest.log, place).into_iter().filter(|(id, _)| *id != dropped).collect();
     told.reverse();
@@ -112,7 +113,7 @@ fn what_a_server_invents_is_kept_apart_and_what_it_drops_is_missed_by_the_seal()
     let safe = MadeSafe { shots: Vec::new(), by: None, at: Some(at), how: Some("says the server".to_owned()) };
     told.push(invent(90, Fact::Reading(reading), chief.side.device, Some(&own)));
     told.push(invent(91, Fact::MadeSafe(safe), chief.side.device, None));
-    retell(&mut hostile.log, place, &told);
+    retell(&mut hostile.log, 0xee, place, &told);
     recorder.meet(&mut hostile);
 
     let counted = recorder.side.entries();
@@ -133,7 +134,7 @@ fn what_a_server_invents_is_kept_apart_and_what_it_drops_is_missed_by_the_seal()
         stored(&mut chief.side.log, place).into_iter().filter(|(id, _)| seals.contains(id)).collect();
     told.extend(only_the_seal);
     let mut again = Side::new(52, MemoryStore::new(), false);
-    retell(&mut again.log, place, &told);
+    retell(&mut again.log, 0xef, place, &told);
     recorder.meet(&mut again);
     let seal = recorder.side.log.seals(outing()).unwrap().remove(0);
     let here = recorder.side.log.held_in(outing()).unwrap();
