@@ -11,7 +11,7 @@ use embertally_core::facts::{DeviceId, DocumentId};
 use embertally_core::log::Log;
 use tokio::sync::{Semaphore, mpsc, watch};
 
-use crate::access::{Access, Role, Token, must_see};
+use crate::access::{Access, Role, Token, must_be_member, must_see};
 use crate::clock::random_bits;
 use crate::crews::Crews;
 use crate::error::Problem;
@@ -23,7 +23,7 @@ use crate::tls::Place;
 
 /// Everything that routes and sockets share.
 pub(crate) struct App {
-    pub(crate) access: Access,
+    pub(crate) access: Arc<Access>,
     pub(crate) crews: Crews,
     pub(crate) stores: Arc<dyn CrewStores>,
     pub(crate) device: DeviceId,
@@ -67,10 +67,17 @@ impl App {
             let detail = "the server is busy working out other tables; try again";
             return Err(Problem::new(StatusCode::SERVICE_UNAVAILABLE, "E_SERVER_BUSY", detail).retry(10));
         };
-        let stores = self.stores.clone();
+        let (stores, access) = (self.stores.clone(), self.access.clone());
         blocking(move || {
             let _place = place;
-            work(&mut Log::open(stores.open(crew)?, random_bits))
+            let mut log = Log::open(stores.open(crew)?, random_bits);
+            // Only what stands up counts, also where the crew's own log has not been opened since.
+            if let Some(anchor) = access.anchor(crew)
+                && log.crew()? != Some(anchor)
+            {
+                log.set_crew(anchor)?;
+            }
+            work(&mut log)
         })
         .await?
     }
@@ -113,7 +120,7 @@ impl Hub {
     /// A [`Problem`] if it may not see it.
     pub fn may_write(&self, token: &Token, crew: CrewId) -> Result<bool, Problem> {
         must_see(token, crew)?;
-        Ok(token.record().role == Role::Writer)
+        Ok(token.record().role == Role::Writer && must_be_member(&self.0.access, token).is_ok())
     }
 
     /// Waits until a token is revoked.

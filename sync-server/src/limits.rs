@@ -26,6 +26,16 @@ pub struct ServerLimits {
     /// Wrong tokens from one address that are answered as such, then one every six seconds: 10. A right token is let in
     /// all the same, so nobody can lock others of the same address out.
     pub wrong_tokens_at_once: u32,
+    /// Challenges and their answers from one address at once: 100.
+    pub visits_at_once: u32,
+    /// The same a second, over a longer time: 5.
+    pub visits_per_s: u32,
+    /// How long a challenge may be answered: 60 s.
+    pub challenge: Duration,
+    /// How long a member's session opens new connections: 10 minutes. Those that are open stay so.
+    pub session: Duration,
+    /// How long conversations by writers' tokens may go on in a log that lets in members from now on: 60 s.
+    pub members_grace: Duration,
     /// Requests a second of the HTTP part with one token, over a longer time: 10.
     pub requests_per_s: u32,
     /// Requests that may come at once on top of it: 100.
@@ -66,6 +76,11 @@ impl Default for ServerLimits {
             joins_per_s: 20,
             joins_at_once: 400,
             wrong_tokens_at_once: 10,
+            visits_at_once: 100,
+            visits_per_s: 5,
+            challenge: Duration::from_secs(60),
+            session: Duration::from_secs(600),
+            members_grace: Duration::from_secs(60),
             requests_per_s: 10,
             requests_at_once: 100,
             opening: Duration::from_secs(5),

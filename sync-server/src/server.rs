@@ -81,7 +81,7 @@ impl Server {
             .await
             .map_err(|e| ServerError::Thread { reason: e.to_string() })??;
         let tls = Current::new(&config)?.map(Arc::new);
-        let access = Access::open(stores.clone(), &config.limits)?;
+        let access = Arc::new(Access::open(stores.clone(), &config.limits)?);
         let listener = TcpListener::bind(config.listen)
             .await
             .and_then(|l| l.local_addr().map(|address| (l, address)))
@@ -97,6 +97,7 @@ impl Server {
         let metrics = Arc::new(Metrics::default());
         let setting = Arc::new(Setting {
             stores: stores.clone(),
+            access: access.clone(),
             device,
             limits: config.limits.clone(),
             quota: config.quota,
@@ -177,6 +178,7 @@ fn look_now_and_then(app: &Arc<App>, tls: Option<Arc<Current>>) {
                         Err(error) => tracing::warn!(code = error.code(), %error, "cannot read crews and tokens"),
                     }
                 }
+                app.access.close_writers();
                 match tls.as_ref().map(|tls| tls.look()) {
                     Some(Ok(Some(fingerprint))) => {
                         app.place.shows(&fingerprint);
@@ -238,6 +240,17 @@ impl Running {
     pub fn invitation(&self, crew: CrewId, role: Role, label: &str) -> Result<String, ServerError> {
         let (_, secret) = self.app.access.make_token(Some(crew), role, label)?;
         Ok(self.app.place.invitation(crew, &secret))
+    }
+
+    /// Says whose log a crew's is: the id of the crew that was founded in it. From now on members alone write to it.
+    ///
+    /// # Errors
+    /// [`ServerError::Store`].
+    pub fn anchor(&self, crew: CrewId, founded: embertally_core::facts::CrewId) -> Result<(), ServerError> {
+        self.app.access.set_anchor(crew, founded)?;
+        // Not waited for: whoever comes next finds it so.
+        self.app.crews.send(Job::Elsewhere { crew });
+        Ok(())
     }
 
     /// Returns the crews and tokens, to look at or to change.

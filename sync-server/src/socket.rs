@@ -6,6 +6,7 @@ use std::time::{Duration, Instant};
 
 use axum::body::Bytes;
 use axum::extract::ws::{CloseFrame, Message, WebSocket};
+use embertally_core::facts::CrewId as Founded;
 use embertally_core::sync::{Frame as Word, Refusal};
 use futures_util::stream::{SplitSink, SplitStream};
 use futures_util::{SinkExt, StreamExt};
@@ -34,6 +35,8 @@ pub(crate) struct Rights {
     pub(crate) crew: CrewId,
     pub(crate) seat: Seat,
     pub(crate) reads_only: bool,
+    /// Which crew's log the device says it brings.
+    pub(crate) told: Option<Founded>,
     /// Counts as one of its address's connections for as long as it lasts.
     pub(crate) visit: Arc<Visit>,
 }
@@ -75,7 +78,7 @@ async fn converse(app: &Arc<App>, socket: WebSocket, rights: &Rights) -> Reason 
             return reason;
         }
     };
-    let (line, waiting) = Line::new(token.clone(), rights.reads_only, app.limits.waiting_bytes);
+    let (line, waiting) = Line::new(token.clone(), rights.reads_only, rights.told, app.limits.waiting_bytes);
     let session = SessionId(app.sessions.fetch_add(1, Ordering::Relaxed));
     if !app.crews.send(Job::Opened { crew: rights.crew, session, line: line.clone() }) {
         last_words(&mut sink, Reason::Closing).await;
@@ -144,7 +147,7 @@ impl Reading<'_> {
             let units = self.app.crews.units(next.len());
             let Ok(place) = self.line.under_way.clone().acquire_owned().await else { return Reason::Closing };
             let Ok(room) = inbox.clone().acquire_many_owned(units).await else { return Reason::Closing };
-            if self.line.token.is_revoked() {
+            if self.line.token.is_closed() {
                 return Reason::Revoked;
             }
             let frame = Frame { bytes: next, came: Instant::now(), room: (place, room) };
@@ -186,7 +189,7 @@ async fn write(
         let out = tokio::select! {
             biased;
             () = &mut revoked => {
-                let refusal = Refusal::NotAllowed { what: "this token was revoked".to_owned() };
+                let refusal = Refusal::NotAllowed { what: token.why_closed().unwrap_or_default() };
                 let word = Message::Binary(Word::Refuse(refusal).to_bytes().into());
                 let _ = timeout(LAST_WORDS, sink.send(word)).await;
                 last_words(sink, Reason::Revoked).await;

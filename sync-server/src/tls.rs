@@ -206,6 +206,15 @@ impl Place {
         }
     }
 
+    /// Returns what a device may know this server by when it proves at which crew's it is (`Visit::place`).
+    pub(crate) fn known_by(&self) -> Vec<String> {
+        let pin = self.pin.read().unwrap_or_else(PoisonError::into_inner);
+        match pin.as_str() {
+            "web" => self.addresses.iter().map(|a| format!("web {}", a.to_ascii_lowercase())).collect(),
+            pin => vec![format!("pin {pin}")],
+        }
+    }
+
     /// Writes an invitation (see `Invitation` in embertally-link). Everything secret is in the fragment, which is never
     /// sent to a server and so never stands in a log.
     pub(crate) fn invitation(&self, crew: CrewId, secret: &str) -> String {

@@ -5,7 +5,7 @@ use minicbor::Encoder;
 use super::invite::{Invite, is_proven};
 use super::key::{DeviceKey, PublicKey};
 use super::roster::Roster;
-use crate::facts::{DeviceId, Joining, KeyBytes, Role, SignatureBytes};
+use crate::facts::{CrewId, DeviceId, Joining, KeyBytes, Role, SignatureBytes};
 
 /// A device's answer to a challenge. It holds for this challenge, at this place, alone.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -39,18 +39,36 @@ impl Visit {
         Self { device, key: key.public(), signature: key.sign(&claim(place, challenge)), invited }
     }
 
+    /// Returns the text for a place: a server's name for the crew, and what the server is known by: `pin` and its
+    /// certificate's fingerprint in hexadecimal digits, or `web` and the address at which its certificate holds.
+    #[must_use]
+    pub fn place(crew: &[u8; 16], known_by: &str) -> String {
+        let crew: String = crew.iter().map(|b| format!("{b:02x}")).collect();
+        format!("{crew} {known_by}")
+    }
+
+    /// Tells whether the device's own key answered this challenge at this place. Who the device is, this does not say.
+    #[must_use]
+    pub fn is_signed(&self, place: &str, challenge: &[u8]) -> bool {
+        let verifies = |key: PublicKey| key.verifies(&claim(place, challenge), &self.signature);
+        self.device.belongs_to(&self.key) && PublicKey::from_bytes(&self.key).is_ok_and(verifies)
+    }
+
     /// Returns what the device may do; `None`: it is not let in.
     ///
     /// A member may do what its role allows. A device that is not known yet may do what its invitation allows, if that is
-    /// in effect at `now_ms`, unused, and the device holds its code.
+    /// in effect at `now_ms`, unused, and the device holds its code. Before the founding has come, the founder alone is
+    /// let in: the crew's id follows from its key.
     #[must_use]
     pub fn role(&self, roster: &Roster, place: &str, challenge: &[u8], now_ms: i64) -> Option<Role> {
-        let key = PublicKey::from_bytes(&self.key).ok()?;
-        if !self.device.belongs_to(&self.key) || !key.verifies(&claim(place, challenge), &self.signature) {
+        if !self.is_signed(place, challenge) {
             return None;
         }
         if roster.member(self.device).is_some() {
             return roster.role(self.device);
+        }
+        if !roster.has_begun() && CrewId::founded_by(&self.key) == roster.crew() {
+            return Some(Role::Chief);
         }
         let (invitation, proof) = self.invited?;
         let (known, used) = roster.invitation(&invitation)?;
@@ -84,6 +102,10 @@ mod tests {
         assert_eq!(good.role(&roster, here, &[8; 32], 5), None);
         assert_eq!(good.role(&roster, "another server", &now, 5), None);
         assert_eq!(Visit { device: chief.device, ..good.clone() }.role(&roster, here, &now, 5), None);
-        assert_eq!(Visit { key: chief.key.public(), ..good }.role(&roster, here, &now, 5), None);
+        assert_eq!(Visit { key: chief.key.public(), ..good.clone() }.role(&roster, here, &now, 5), None);
+        // Where nothing of the crew has come yet, its founder can bring it.
+        let empty = super::super::tests::roster(crew, &[]);
+        assert_eq!(visit(&chief, None).role(&empty, here, &now, 5), Some(Role::Chief));
+        assert_eq!(good.role(&empty, here, &now, 5), None);
     }
 }

@@ -15,6 +15,7 @@ mod document;
 mod empty;
 mod error;
 mod forget;
+mod foundings;
 mod home;
 mod labels;
 mod meet;

@@ -1,6 +1,7 @@
 //! Two logs in one room.
 
 mod forget;
+mod hostile;
 
 use super::*;
 use crate::facts::{Conditions, DeviceId, DocumentId, Entry, EntryId, LotId, Moment, OutingId, Reading, RegisterId};

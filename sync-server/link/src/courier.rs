@@ -9,17 +9,19 @@ use std::time::{Duration, Instant};
 use embertally_core::facts::DeviceId;
 use embertally_core::log::Log;
 use embertally_core::store::Store;
+use embertally_core::sync::Refusal;
 
 use crate::backoff::{Backoff, random};
 use crate::code::Code;
 use crate::desk::{Desk, Notes, Step};
 use crate::devices::Devices;
 use crate::error::LinkError;
-use crate::invitation::{Address, Invitation};
+use crate::invitation::{Address, Invitation, Pass};
 use crate::nearby::{self, Discovery};
 use crate::note::{Note, Outcome};
 use crate::patience::Patience;
 use crate::road::{Road, Stopper, Woken};
+use crate::visit::Caller;
 
 /// How often engines are told that time passes.
 const TICK: Duration = Duration::from_secs(1);
@@ -97,6 +99,56 @@ impl Timers {
     }
 }
 
+/// By what right this device comes: by a token, and where that is refused, by its key.
+struct Proof {
+    invitation: Invitation,
+    can_prove: bool,
+    /// Whether it was let in since the key was last tried anew.
+    was_held: bool,
+    /// What was refused before the key was tried.
+    refused: Option<LinkError>,
+}
+
+impl Proof {
+    fn new(invitation: &Invitation, caller: &Caller) -> Self {
+        Self { invitation: invitation.clone(), can_prove: caller.has_proof(), was_held: true, refused: None }
+    }
+
+    /// Notes that both sides met.
+    fn held(&mut self) {
+        (self.was_held, self.refused) = (true, None);
+    }
+
+    /// Tells whether the key is to be tried now, since what opened until now does not.
+    fn tries_again(&mut self, error: &LinkError) -> bool {
+        let is_refused = match error {
+            LinkError::MembersOnly { .. } | LinkError::TokenRefused { .. } => true,
+            LinkError::Refused { refusal, .. } => matches!(refusal, Refusal::NotAllowed { .. }),
+            _ => false,
+        };
+        if !(is_refused && self.can_prove && std::mem::replace(&mut self.was_held, false)) {
+            return false;
+        }
+        self.refused = Some(error.clone());
+        if matches!(self.invitation.pass, Pass::Token(_)) {
+            self.invitation.pass = Pass::Member;
+        }
+        true
+    }
+
+    /// Returns what is to be told: why the key does not open says more than that a token does not.
+    fn which(&mut self, error: LinkError) -> LinkError {
+        match (self.refused.take(), &error) {
+            (Some(first), LinkError::NotAMember { .. }) if !matches!(first, LinkError::MembersOnly { .. }) => first,
+            _ => error,
+        }
+    }
+
+    fn noted(&self, outcome: Outcome) -> Outcome {
+        Outcome { by_key: !matches!(self.invitation.pass, Pass::Token(_)), ..outcome }
+    }
+}
+
 impl Courier {
     /// Prepares a courier for the log of a device.
     ///
@@ -126,6 +178,8 @@ impl Courier {
     /// [`Until::Stopped`] it goes on: what other processes write into the same store is passed on within a second, and
     /// a connection that was cut is made again, after 0.5 s at first and a minute at most.
     ///
+    /// A device of a crew proves by the log's key who it is, where the invitation has no token or its token is refused.
+    ///
     /// # Errors
     /// Any [`LinkError`]; in a run that goes on, only what cannot pass by itself.
     pub fn sync<S: Store>(
@@ -135,6 +189,8 @@ impl Courier {
         until: Until,
         notes: &mut dyn FnMut(&mut Log<S>, Note),
     ) -> Result<Outcome, LinkError> {
+        let caller = Caller { device: self.device, key: log.key().cloned(), crew: log.crew()? };
+        let mut proof = Proof::new(invitation, &caller);
         let mut notes: Box<Notes<'_, S>> = Box::new(|log, note| notes(log, note));
         let mut desk = Desk::new(log, self.device, &mut *notes)?;
         let goes_on = until == Until::Stopped;
@@ -144,17 +200,18 @@ impl Courier {
         loop {
             if redial.is_some_and(|at| at <= Instant::now()) {
                 redial = None;
-                self.road.call_server(invitation);
+                self.road.call_server(&proof.invitation, &caller);
             }
             let until = redial.map_or(timers.next(), |at| at.min(timers.next()));
             let step = match self.road.wait(until, true) {
-                Woken::Stopped => return Ok(self.farewell(&mut desk, true)),
+                Woken::Stopped => return Ok(proof.noted(self.farewell(&mut desk, true))),
                 Woken::Time => None,
                 Woken::Arrival(arrival) => desk.take(arrival),
             };
             let (place, error, was_open) = match step {
-                Some(Step::Met(_)) if !goes_on => return Ok(self.farewell(&mut desk, false)),
+                Some(Step::Met(_)) if !goes_on => return Ok(proof.noted(self.farewell(&mut desk, false))),
                 Some(Step::Met(_)) => {
+                    proof.held();
                     backoff.reset();
                     timers.pass(&mut desk)?;
                     continue;
@@ -170,6 +227,11 @@ impl Courier {
                     continue;
                 }
             };
+            if proof.tries_again(&error) {
+                redial = Some(Instant::now());
+                continue;
+            }
+            let error = proof.which(error);
             tries += 1;
             if !error.may_pass() || !goes_on && (!was_open || tries >= TRIES) {
                 return Err(error);
@@ -241,6 +303,6 @@ impl Courier {
                 Woken::Time | Woken::Stopped => break,
             }
         }
-        Outcome { tally: desk.tally(), stopped }
+        Outcome { tally: desk.tally(), stopped, by_key: false }
     }
 }

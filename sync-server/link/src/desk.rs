@@ -39,6 +39,8 @@ struct Talk {
     opens: bool,
     /// Whether something came since it was last said that both are up to date.
     news: bool,
+    /// Whether it was told how the other side's clock stands.
+    clock_told: bool,
     /// Why it was ended from here; what comes after that is not looked at.
     error: Option<LinkError>,
 }
@@ -107,7 +109,10 @@ impl<'a, S: Store> Desk<'a, S> {
             Arrival::Opened { line, place, opens, outbox } => {
                 let new = if opens { Engine::opener } else { Engine::answerer };
                 let engine = new(self.config.clone());
-                self.talks.insert(line, Talk { engine, outbox, place: place.clone(), opens, news: false, error: None });
+                self.talks.insert(
+                    line,
+                    Talk { engine, outbox, place: place.clone(), opens, news: false, clock_told: false, error: None },
+                );
                 self.note(Note::Meeting { place });
                 // The comparison is of what the store holds; what is in memory must not be older.
                 if let Err(error) = self.look() {
@@ -163,6 +168,11 @@ impl<'a, S: Store> Desk<'a, S> {
         met &= talk.opens || talk.engine.progress().frames_in > 1;
         talk.news = !met && (talk.news || !changed.is_empty());
         let place = talk.place.clone();
+        let progress = talk.engine.progress();
+        let clock = progress.peer.filter(|_| !std::mem::replace(&mut talk.clock_told, progress.peer.is_some()));
+        if let Some(device) = clock {
+            self.note(Note::Clock { place: place.clone(), device, ahead_ms: progress.clock_ahead_ms });
+        }
         for (document, entries) in changed {
             self.tally.entries_came += entries as u64;
             self.changed(&[document], Some(line));
@@ -253,4 +263,6 @@ fn add(tally: &mut Tally, talk: &Talk) {
     tally.bytes_came += progress.bytes_in;
     tally.bytes_went += progress.bytes_out;
     tally.reads_only |= talk.opens && !progress.may_write;
+    let clocks = tally.clock_ahead_ms.into_iter().chain(progress.peer.map(|_| progress.clock_ahead_ms));
+    tally.clock_ahead_ms = clocks.max_by_key(|ms| ms.unsigned_abs());
 }

@@ -51,6 +51,26 @@ pub enum LinkError {
         /// The address.
         place: String,
     },
+    /// The crew lets in members, and this device came with a token only.
+    #[error("{place}: this crew lets in members only; join it with an invitation of its chief (embertally crew join)")]
+    MembersOnly {
+        /// The address.
+        place: String,
+    },
+    /// The server does not take this device for one that may be there.
+    #[error("{place} does not let this device in: {what}")]
+    NotAMember {
+        /// The address.
+        place: String,
+        /// What it said.
+        what: String,
+    },
+    /// This device has no key to prove with who it is.
+    #[error("{place} asks who this device is, and its key is locked or missing here; give its passphrase")]
+    NoKey {
+        /// The address.
+        place: String,
+    },
     /// The server is there and takes nobody now.
     #[error("{place} has no room now (status {status}); try again later")]
     Busy {
@@ -118,6 +138,9 @@ impl LinkError {
             Self::WrongPin { .. } => "E_LINK_WRONG_PIN",
             Self::NotSafe { .. } => "E_LINK_NOT_SAFE",
             Self::TokenRefused { .. } => "E_LINK_TOKEN_REFUSED",
+            Self::MembersOnly { .. } => "E_LINK_MEMBERS_ONLY",
+            Self::NotAMember { .. } => "E_LINK_NOT_A_MEMBER",
+            Self::NoKey { .. } => "E_LINK_NO_KEY",
             Self::Busy { .. } => "E_LINK_BUSY",
             Self::NotAServer { .. } => "E_LINK_NOT_A_SERVER",
             Self::WrongCode { .. } => "E_LINK_WRONG_CODE",

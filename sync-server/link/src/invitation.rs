@@ -1,13 +1,18 @@
 //! What a device needs to reach its crew's server, as one text to hand over: by hand, by QR code, by any messenger.
 //!
-//! The form is `https://HOST:PORT/#crew=…&token=…&pin=…`. All that is secret stands behind the `#`: that part of an
+//! The form is `https://HOST:PORT/#crew=…&token=…&pin=…`, with `join=` (a chief's code, which lets one device into the
+//! crew) in the place of `token=`, or neither: then the device is a member's and proves it by its key. `near=` is the code
+//! by which the crew's devices meet with no server between. All that is secret stands behind the `#`: that part of an
 //! address is never sent to a server (RFC 3986, 3.5), so it does not land in anybody's access log.
 
 use std::fmt;
 use std::net::Ipv6Addr;
 use std::str::FromStr;
 
+use embertally_core::crew::Invite;
 use thiserror::Error;
+
+use crate::code::Code;
 
 /// The longest text that is read, in bytes.
 const LONGEST: usize = 2_048;
@@ -155,6 +160,27 @@ impl fmt::Debug for Token {
     }
 }
 
+/// By what right a device comes.
+#[derive(Clone, PartialEq, Eq)]
+pub enum Pass {
+    /// The server's operator gave it a token.
+    Token(Token),
+    /// A chief of the crew invited it.
+    Join(Box<Invite>),
+    /// It is a member's: its key says so.
+    Member,
+}
+
+impl fmt::Debug for Pass {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Token(_) => "Token(…)",
+            Self::Join(_) => "Join(…)",
+            Self::Member => "Member",
+        })
+    }
+}
+
 /// How a server is known to be the right one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Trust {
@@ -171,14 +197,17 @@ pub struct Invitation {
     pub addresses: Vec<Address>,
     /// The crew, as the server names it.
     pub crew: [u8; 16],
-    /// The right to speak for the crew.
-    pub token: Token,
+    /// By what right the device comes.
+    pub pass: Pass,
     /// How the server is known.
     pub trust: Trust,
+    /// The code by which the crew's devices meet with no server between.
+    pub near: Option<Code>,
 }
 
 impl Invitation {
-    /// Returns the text to hand over. Whoever has it can read the crew's log, and with most tokens write to it.
+    /// Returns the text to hand over. Whoever has one with a token or a code can read the crew's log, and with most write
+    /// to it.
     #[must_use]
     pub fn reveal(&self) -> String {
         let mut addresses = self.addresses.iter();
@@ -187,7 +216,16 @@ impl Invitation {
             Trust::Pin(hash) => hex(hash),
             Trust::Web => "web".to_owned(),
         };
-        let mut text = format!("https://{first}/#crew={}&token={}&pin={pin}", hex(&self.crew), self.token.reveal());
+        let mut text = format!("https://{first}/#crew={}", hex(&self.crew));
+        match &self.pass {
+            Pass::Token(token) => text.push_str(&format!("&token={}", token.reveal())),
+            Pass::Join(invite) => text.push_str(&format!("&join={}", invite.to_text())),
+            Pass::Member => {}
+        }
+        text.push_str(&format!("&pin={pin}"));
+        if let Some(near) = &self.near {
+            text.push_str(&format!("&near={}", near.reveal()));
+        }
         for address in addresses {
             text.push_str("&also=");
             text.push_str(&address.to_string());
@@ -211,13 +249,15 @@ impl FromStr for Invitation {
             return Err(InvitationError::Form);
         }
         let mut addresses = vec![place.parse::<Address>()?];
-        let (mut crew, mut token, mut pin) = (None, None, None);
+        let (mut crew, mut token, mut join, mut pin, mut near) = (None, None, None, None, None);
         for part in secret.split('&') {
             let (name, value) = part.split_once('=').ok_or(InvitationError::Form)?;
             let (slot, name) = match name {
                 "crew" => (&mut crew, "crew"),
                 "token" => (&mut token, "token"),
+                "join" => (&mut join, "join"),
                 "pin" => (&mut pin, "pin"),
+                "near" => (&mut near, "near"),
                 "also" if addresses.len() < MOST_ADDRESSES => {
                     addresses.push(value.parse()?);
                     continue;
@@ -231,13 +271,22 @@ impl FromStr for Invitation {
         }
         let missing = |part| InvitationError::Missing { part };
         let crew = crew.ok_or_else(|| missing("crew"))?;
-        let token = token.ok_or_else(|| missing("token"))?;
         let trust = match pin.ok_or_else(|| missing("pin"))? {
             "web" => Trust::Web,
             hash => Trust::Pin(unhex(hash).ok_or_else(|| wrong("pin", "64 hexadecimal digits, or the word web"))?),
         };
         let crew = unhex(crew).ok_or_else(|| wrong("crew", "32 hexadecimal digits"))?;
-        Ok(Self { addresses, crew, token: Token::new(token)?, trust })
+        let pass = match (token, join) {
+            (Some(token), None) => Pass::Token(Token::new(token)?),
+            (None, Some(code)) => {
+                Pass::Join(Box::new(Invite::from_text(code).map_err(|_| wrong("join", "a chief's whole code"))?))
+            }
+            (None, None) => Pass::Member,
+            (Some(_), Some(_)) => return Err(wrong("join", "there only where there is no token")),
+        };
+        let near = near.map(str::parse::<Code>).transpose();
+        let near = near.map_err(|_| wrong("near", "a code of 25 letters and digits"))?;
+        Ok(Self { addresses, crew, pass, trust, near })
     }
 }
 
@@ -270,11 +319,19 @@ mod tests {
         format!("https://box.example:7443/#crew={}&token=abcdefghij-KLMNOP_0123&pin={pin}", "0a".repeat(16))
     }
 
+    fn invite() -> Invite {
+        let crew = embertally_core::crew::DeviceKey::from_seed(&[1; 32]).crew();
+        Invite::new(crew, embertally_core::facts::Role::Recorder, 1_900_000_000_000, &mut || 7)
+    }
+
     #[test]
     fn what_is_written_is_read_back() {
         for text in [
             sample(&"5f".repeat(32)),
             sample("web"),
+            sample("web").replace("token=abcdefghij-KLMNOP_0123", &format!("join={}", invite().to_text())),
+            sample("web").replace("&token=abcdefghij-KLMNOP_0123", "")
+                + &format!("&near={}", Code::from_random([9; 24]).reveal()),
             sample("web").replace("box.example:7443", "[fd00::7]:443") + "&also=192.0.2.7:8443&also=box.example:443",
         ] {
             let read: Invitation = text.parse().expect("an invitation");
@@ -297,7 +354,9 @@ mod tests {
             (good.replace("box.example:7443", "[box.example]:1"), "`address`"),
             (good.replace("box.example:7443", ""), "`address`"),
             (good.replace("&pin=web", ""), "lacks its part `pin`"),
-            (good.replace("&token", "&tok"), "lacks its part `token`"),
+            (good.replace("&token", "&join"), "`join`"),
+            (format!("{good}&join={}", invite().to_text()), "`join`"),
+            (format!("{good}&near=12345"), "`near`"),
             (good.replace("_0123", "%0a"), "`token`"),
             (good.replace("abcdefghij-KLMNOP_0123", "short"), "`token`"),
             (good.replace("0a0a", "0a"), "`crew`"),
@@ -315,5 +374,6 @@ mod tests {
     fn the_token_is_not_shown_by_accident() {
         let read: Invitation = sample("web").parse().expect("an invitation");
         assert!(!format!("{read:?}").contains("KLMNOP"));
+        assert!(!format!("{:?}", Pass::Join(Box::new(invite()))).contains('7'));
     }
 }

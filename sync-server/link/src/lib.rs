@@ -24,12 +24,13 @@ mod note;
 mod patience;
 mod road;
 mod tls;
+mod visit;
 mod wire;
 
 pub use code::{Code, CodeError};
 pub use courier::{Courier, Nearby, Until};
 pub use error::LinkError;
-pub use invitation::{Address, Invitation, InvitationError, Token, Trust, hex, unhex};
+pub use invitation::{Address, Invitation, InvitationError, Pass, Token, Trust, hex, unhex};
 pub use nearby::{Discovery, Network};
 pub use note::{Note, Outcome, Tally};
 pub use patience::Patience;

@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::time::Duration;
 
-use embertally_core::facts::DocumentId;
+use embertally_core::facts::{DeviceId, DocumentId};
 
 use crate::error::LinkError;
 
@@ -22,6 +22,9 @@ pub struct Tally {
     pub met: u64,
     /// Whether a server takes in nothing of what this device writes: its invitation is for reading.
     pub reads_only: bool,
+    /// By how much the other side's clock was ahead of this device's, in milliseconds; of several, the one that was
+    /// farthest off.
+    pub clock_ahead_ms: Option<i64>,
 }
 
 /// Something worth telling.
@@ -37,6 +40,15 @@ pub enum Note {
     Meeting {
         /// With whom.
         place: String,
+    },
+    /// The other side's clock was seen, once a conversation.
+    Clock {
+        /// With whom.
+        place: String,
+        /// Its device.
+        device: DeviceId,
+        /// By how much its clock is ahead of this device's, in milliseconds.
+        ahead_ms: i64,
     },
     /// Entries came, and are durable on this device.
     Came {
@@ -75,4 +87,6 @@ pub struct Outcome {
     pub tally: Tally,
     /// Whether it was ended by [`crate::Stopper::stop`].
     pub stopped: bool,
+    /// Whether the server took this device for a member's by its key, and not by a token.
+    pub by_key: bool,
 }

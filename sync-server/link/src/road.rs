@@ -20,6 +20,7 @@ use crate::line::{Arrival, LineId, WAITING, outbox, pump, reason};
 use crate::nearby::found;
 use crate::patience::Patience;
 use crate::tls;
+use crate::visit::Caller;
 use crate::wire::{Wire, tcp};
 
 /// Devices that may be proving themselves at one time; a crowd of strangers waits outside.
@@ -130,9 +131,9 @@ impl Road {
     }
 
     /// Calls a server.
-    pub(crate) fn call_server(&self, invitation: &Invitation) -> LineId {
-        let (invitation, limit) = (invitation.clone(), self.patience.step);
-        self.dial(async move { connect(&invitation, limit).await })
+    pub(crate) fn call_server(&self, invitation: &Invitation, caller: &Caller) -> LineId {
+        let (invitation, caller, limit) = (invitation.clone(), caller.clone(), self.patience.step);
+        self.dial(async move { connect(&invitation, &caller, limit).await })
     }
 
     /// Calls another device at an address that a person gave.

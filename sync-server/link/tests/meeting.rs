@@ -83,3 +83,22 @@ fn what_another_process_writes_goes_out_and_comes_in_while_it_watches() {
     let outcome = watcher.join().expect("it ends").expect("it ends well");
     assert!(outcome.stopped);
 }
+
+#[test]
+fn how_far_the_other_clock_is_off_is_told_once() {
+    const YEARS: u64 = 40 * 365 * 86_400_000;
+    let server = Server::start(Habit::ClockAhead(YEARS));
+    let mut device = Device::new(1);
+    device.log_volleys(3);
+    let mut told = Vec::new();
+    let mut take = |_: &mut _, note| {
+        if let embertally_link::Note::Clock { ahead_ms, device, .. } = note {
+            told.push((ahead_ms, device));
+        }
+    };
+    let outcome = device.courier().sync(&mut device.log, &server.invitation, Until::Met, &mut take).expect("they meet");
+    let is_off = |ms: i64| ms.abs_diff(YEARS as i64) < 60_000;
+    assert!(outcome.tally.clock_ahead_ms.is_some_and(is_off), "{outcome:?}");
+    assert!(told.len() == 1 && is_off(told[0].0) && told[0].1 != device.id, "{told:?}");
+    assert_eq!(server.log.lock().expect("a log").outline().ok(), device.log.outline().ok());
+}

@@ -2,7 +2,7 @@
 
 use std::net::TcpListener;
 
-use embertally_link::{Address, Invitation, LinkError, Token, Trust, Until};
+use embertally_link::{Address, Invitation, LinkError, Pass, Token, Trust, Until};
 
 use super::server::{Habit, Server};
 use super::world::{Device, silent};
@@ -12,7 +12,8 @@ fn refused(invitation: &Invitation) -> LinkError {
     device.log_volleys(3);
     let error = device.courier().sync(&mut device.log, invitation, Until::Met, &mut silent).expect_err("it is refused");
     assert_eq!(device.entries().len(), 3);
-    assert!(!error.to_string().contains(invitation.token.reveal()), "the secret is in: {error}");
+    let Pass::Token(token) = &invitation.pass else { panic!("{invitation:?}") };
+    assert!(!error.to_string().contains(token.reveal()), "the secret is in: {error}");
     error
 }
 
@@ -33,7 +34,7 @@ fn a_server_with_another_certificate_hears_nothing_of_the_token() {
 fn each_way_to_be_refused_has_its_own_error() {
     let server = Server::start(Habit::Good);
     let mut invitation = server.invitation.clone();
-    invitation.token = Token::new("another-token-than-the-crew-has").expect("a token");
+    invitation.pass = Pass::Token(Token::new("another-token-than-the-crew-has").expect("a token"));
     assert!(matches!(refused(&invitation), LinkError::TokenRefused { .. }));
 
     let error = refused(&Server::start(Habit::OtherProtocol).invitation);

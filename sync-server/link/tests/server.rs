@@ -8,7 +8,7 @@ use embertally_core::facts::DeviceId;
 use embertally_core::log::Log;
 use embertally_core::store::MemoryStore;
 use embertally_core::sync::{Config, Effect, Engine, Event, Limits, PROTOCOL};
-use embertally_link::{Address, Invitation, Token, Trust, fingerprint};
+use embertally_link::{Address, Invitation, Pass, Token, Trust, fingerprint};
 use embertally_testkit::Rng;
 use futures_util::{SinkExt, StreamExt};
 use rustls::ServerConfig;
@@ -32,6 +32,8 @@ pub(crate) enum Habit {
     HangsUpAfter(usize),
     /// Speaks another protocol.
     OtherProtocol,
+    /// Its clock is ahead by so many milliseconds.
+    ClockAhead(u64),
     /// Has no room.
     Full,
     /// Sends more in one message than is taken.
@@ -65,8 +67,9 @@ impl Server {
         let invitation = Invitation {
             addresses: vec![Address::new("127.0.0.1", port).expect("an address")],
             crew: [7; 16],
-            token: Token::new(TOKEN).expect("a token"),
+            pass: Pass::Token(Token::new(TOKEN).expect("a token")),
             trust: Trust::Pin(fingerprint(made.cert.der())),
+            near: None,
         };
         runtime.spawn(accept(listener, TlsAcceptor::from(Arc::new(config)), Arc::clone(&log), habit));
         Self { log, invitation, _runtime: runtime }
@@ -127,7 +130,8 @@ async fn serve(
         if habit == Habit::HangsUpAfter(frames) {
             return None;
         }
-        let now = SystemTime::now().duration_since(UNIX_EPOCH).ok()?.as_millis() as u64;
+        let ahead = if let Habit::ClockAhead(ms) = habit { ms } else { 0 };
+        let now = SystemTime::now().duration_since(UNIX_EPOCH).ok()?.as_millis() as u64 + ahead;
         let effects = engine.handle(&mut *log.lock().ok()?, now, Event::Frame(&bytes)).ok()?;
         for effect in effects {
             match effect {

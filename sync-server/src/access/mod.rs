@@ -4,9 +4,13 @@
 //! random bits: there is nothing to guess, so no slow hash is needed. The hash's first half finds the token, and the
 //! whole is compared in constant time.
 //!
-//! INVARIANT: nothing outside this module decides whether a caller may do something; who replaces tokens by signatures
-//! of devices has only this module to change.
+//! Once it is known whose log a crew's is (its *anchor*), tokens are for reading only, and members' devices are let in by
+//! their keys (`members`).
+//!
+//! INVARIANT: nothing outside this module decides whether a caller may do something.
 
+mod anchor;
+mod members;
 mod record;
 mod session;
 mod throttle;
@@ -20,6 +24,8 @@ use std::time::Instant;
 use axum::http::{HeaderMap, StatusCode};
 use embertally_core::facts::DeviceId;
 
+pub(crate) use anchor::members_only;
+pub(crate) use members::{let_in, stranger};
 pub use record::{CrewRecord, Role, TokenRecord};
 pub(crate) use throttle::source;
 pub(crate) use token::fresh;
@@ -44,16 +50,19 @@ const LONGEST_TEXT: usize = 100;
 struct Known {
     crews: BTreeMap<CrewId, CrewRecord>,
     tokens: HashMap<TokenId, Arc<Token>>,
+    anchors: BTreeMap<CrewId, anchor::Anchor>,
 }
 
 /// The crews and tokens of a server.
 pub struct Access {
     stores: Arc<dyn CrewStores>,
     limits: ServerLimits,
-    /// Seals the cookies of sessions; made anew at each start.
+    /// Seals challenges, and cookies and other proofs of sessions; made anew at each start.
     cookie_key: [u8; 32],
     known: RwLock<Known>,
     wrong: Mutex<Buckets<IpAddr>>,
+    visits: Mutex<Buckets<IpAddr>>,
+    guests: Mutex<members::Guests>,
 }
 
 impl std::fmt::Debug for Access {
@@ -70,7 +79,9 @@ impl Access {
     pub(crate) fn open(stores: Arc<dyn CrewStores>, limits: &ServerLimits) -> Result<Self, ServerError> {
         let wrong = Mutex::new(Buckets::new(limits.wrong_tokens_at_once, 1.0 / 6.0));
         let cookie_key = random()?;
-        let access = Self { stores, limits: limits.clone(), cookie_key, known: RwLock::default(), wrong };
+        let visits = Mutex::new(Buckets::new(limits.visits_at_once, f64::from(limits.visits_per_s)));
+        let (known, guests) = (RwLock::default(), Mutex::default());
+        let access = Self { stores, limits: limits.clone(), cookie_key, known, wrong, visits, guests };
         access.reload()?;
         Ok(access)
     }
@@ -94,6 +105,7 @@ impl Access {
     pub(crate) fn reload(&self) -> Result<(), ServerError> {
         let crews = self.stores.values(CREW)?;
         let tokens = self.stores.values(TOKEN)?;
+        self.reload_anchors()?;
         let mut known = self.write();
         for (key, value) in crews {
             let crew: CrewRecord = record::read(&key, &value)?;
@@ -236,7 +248,8 @@ impl Access {
         }
         // A browser always says where its page is from: without that, a cookie is not from one.
         let id = self.of_session(headers).filter(|_| origin == Some(true));
-        let token = id.and_then(|id| self.read().tokens.get(&id).cloned()).filter(|t| !t.is_revoked());
+        let of_operator = id.and_then(|id| self.read().tokens.get(&id).cloned());
+        let token = of_operator.or_else(|| self.guest_by_id(id?)).filter(|t| !t.is_revoked());
         token.ok_or_else(|| {
             let detail = "a token is needed: in the Authorization header, or a session made by POST /sync/session";
             Problem::new(StatusCode::UNAUTHORIZED, "E_SERVER_NO_TOKEN", detail)
@@ -244,7 +257,7 @@ impl Access {
     }
 
     fn admit_secret(&self, secret: &str, address: IpAddr) -> Result<Arc<Token>, Problem> {
-        if let Some(token) = self.find(secret.trim()) {
+        if let Some(token) = self.find(secret.trim()).or_else(|| self.guest(secret.trim())) {
             return Ok(token);
         }
         // Only wrong ones are counted: a right token opens, whatever others of its address did.
@@ -297,6 +310,19 @@ pub(crate) fn must_see(token: &Token, crew: CrewId) -> Result<(), Problem> {
         return Ok(());
     }
     Err(forbidden("this token is not for this crew"))
+}
+
+/// Refuses an operator's token for writing where members alone are let in.
+///
+/// # Errors
+/// 403.
+pub(crate) fn must_be_member(access: &Access, token: &Token) -> Result<(), Problem> {
+    let record = token.record();
+    let is_anchored = record.crew.is_some_and(|crew| access.anchor(crew).is_some());
+    if record.role == Role::Writer && token.guest().is_none() && is_anchored {
+        return Err(members_only());
+    }
+    Ok(())
 }
 
 pub(crate) fn forbidden(detail: &str) -> Problem {

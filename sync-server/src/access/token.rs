@@ -6,11 +6,12 @@ use std::time::{Duration, Instant};
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use embertally_core::facts::DeviceId;
 use tokio::sync::watch;
 
 use super::record::TokenRecord;
 use crate::bucket::Bucket;
-use crate::clock::random;
+use crate::clock::{now_ms, random};
 use crate::error::ServerError;
 use crate::ids::TokenId;
 use crate::limits::ServerLimits;
@@ -43,9 +44,13 @@ pub(super) fn id_of(hash: &blake3::Hash) -> TokenId {
 #[derive(Debug)]
 pub struct Token {
     record: TokenRecord,
+    /// The member's device that it stands for, where it is none of the operator's.
+    guest: Option<DeviceId>,
     /// Milliseconds since 1970; 0 while it counts.
     revoked_ms: AtomicU64,
-    revoked: watch::Sender<bool>,
+    /// Whether its sessions are over.
+    closed: watch::Sender<bool>,
+    why: Mutex<Option<String>>,
     seats: AtomicUsize,
     most_seats: usize,
     requests: Mutex<Bucket>,
@@ -59,7 +64,9 @@ impl Token {
         let now = Instant::now();
         Self {
             revoked_ms: AtomicU64::new(record.revoked_ms.unwrap_or(0)),
-            revoked: watch::Sender::new(record.revoked_ms.is_some()),
+            closed: watch::Sender::new(record.revoked_ms.is_some()),
+            guest: None,
+            why: Mutex::default(),
             record,
             seats: AtomicUsize::new(0),
             most_seats: limits.connections_per_token,
@@ -67,6 +74,17 @@ impl Token {
             frames: Mutex::new(Bucket::new(limits.frames_at_once, f64::from(limits.frames_per_s), now)),
             faults: Mutex::new(Bucket::new(20, 0.1, now)),
         }
+    }
+
+    /// Makes the token of a member's device, which is kept nowhere.
+    pub(super) fn of_guest(record: TokenRecord, device: DeviceId, limits: &ServerLimits) -> Self {
+        Self { guest: Some(device), ..Self::new(record, limits) }
+    }
+
+    /// Returns the member's device that it stands for; `None`: it is one of the operator's.
+    #[must_use]
+    pub fn guest(&self) -> Option<DeviceId> {
+        self.guest
     }
 
     /// Returns the token as it was made.
@@ -93,14 +111,38 @@ impl Token {
 
     pub(super) fn revoke(&self, at_ms: Option<u64>) {
         self.revoked_ms.store(at_ms.unwrap_or(1).max(1), Ordering::Release);
-        self.revoked.send_replace(true);
+        self.close("this token was revoked");
     }
 
-    /// Waits until it is revoked.
+    /// Ends its sessions, and says why; the first reason stays.
+    pub(super) fn close(&self, why: &str) {
+        self.why.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert_with(|| why.to_owned());
+        self.closed.send_replace(true);
+    }
+
+    /// Ends it for good, and its sessions.
+    pub(super) fn end(&self, why: &str) {
+        self.revoked_ms.store(now_ms().max(1), Ordering::Release);
+        self.close(why);
+    }
+
+    /// Tells whether its sessions are over, and why.
+    #[must_use]
+    pub fn why_closed(&self) -> Option<String> {
+        self.why.lock().unwrap_or_else(PoisonError::into_inner).clone().filter(|_| self.is_closed())
+    }
+
+    /// Tells whether its sessions are over: it was revoked, or it opens no conversation any more.
+    #[must_use]
+    pub fn is_closed(&self) -> bool {
+        *self.closed.borrow()
+    }
+
+    /// Waits until its sessions are over.
     pub(crate) async fn until_revoked(&self) {
-        let mut revoked = self.revoked.subscribe();
-        // The sender lives in `self`, so this ends by a revocation only.
-        drop(revoked.wait_for(|is| *is).await);
+        let mut closed = self.closed.subscribe();
+        // The sender lives in `self`, so this ends by a closing only.
+        drop(closed.wait_for(|is| *is).await);
     }
 
     /// Takes one of the sockets that the token may have at one time; `None` if all are taken.

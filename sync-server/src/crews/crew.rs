@@ -6,20 +6,21 @@ use std::sync::Arc;
 use std::time::Instant;
 
 use embertally_core::facts::DocumentId;
-use embertally_core::log::{Log, LogError};
+use embertally_core::log::{Home, Log, LogError};
 use embertally_core::sync::{Config, Effect, Engine, Event, Frame as Word, Refusal};
 use tokio::sync::mpsc;
 
 use super::job::{Frame, SessionId, Work};
 use super::line::{Line, Reason};
+use super::membership::Membership;
 use super::{Setting, Usage};
 use crate::clock::{now_ms, random_bits};
 use crate::ids::CrewId;
 use crate::stores::BoxStore;
 
-struct Session {
-    engine: Engine,
-    line: Arc<Line>,
+pub(super) struct Session {
+    pub(super) engine: Engine,
+    pub(super) line: Arc<Line>,
 }
 
 impl Drop for Session {
@@ -33,12 +34,13 @@ impl Drop for Session {
 type Changed = BTreeMap<DocumentId, Option<SessionId>>;
 
 /// A crew at work.
-pub(super) struct Crew {
-    id: CrewId,
-    setting: Arc<Setting>,
-    log: Log<BoxStore>,
+pub(in crate::crews) struct Crew {
+    pub(super) id: CrewId,
+    pub(super) setting: Arc<Setting>,
+    pub(super) log: Log<BoxStore>,
     usage: Usage,
-    sessions: HashMap<SessionId, Session>,
+    pub(super) membership: Membership,
+    pub(super) sessions: HashMap<SessionId, Session>,
     listeners: Vec<mpsc::UnboundedSender<Arc<[DocumentId]>>>,
     changed: Changed,
     /// Since when nobody is here.
@@ -55,16 +57,19 @@ impl Crew {
         // What is there now is no news.
         log.refresh()?;
         let usage = Usage::of(&log)?;
-        Ok(Self {
+        let mut crew = Self {
             id,
             setting: setting.clone(),
             log,
             usage,
+            membership: Membership::default(),
             sessions: HashMap::new(),
             listeners: Vec::new(),
             changed: Changed::new(),
             idle_since: Some(Instant::now()),
-        })
+        };
+        crew.look_at_members(true)?;
+        Ok(crew)
     }
 
     pub(super) fn begin(&mut self, session: SessionId, line: Arc<Line>) {
@@ -114,6 +119,7 @@ impl Crew {
             Ok(documents) => self.changed.extend(documents.into_iter().map(|document| (document, None))),
             Err(error) => tracing::warn!(crew = %self.id, code = error.code(), %error, "cannot look for news"),
         }
+        self.heed_members();
     }
 
     pub(super) fn work(&mut self, work: Work) {
@@ -142,8 +148,8 @@ impl Crew {
     /// Lets a session's engine deal with an event, and does what it asks for.
     fn event(&mut self, id: SessionId, event: Event<'_>) {
         let Some(session) = self.sessions.get_mut(&id) else { return };
-        if session.line.token.is_revoked() {
-            session.line.cut(Reason::Revoked);
+        if session.line.token.is_closed() {
+            // Its socket says why.
             self.sessions.remove(&id);
             return;
         }
@@ -170,7 +176,7 @@ impl Crew {
 
     fn act(&mut self, id: SessionId, effects: Vec<Effect>, frame_bytes: usize) {
         let mut entries_in = 0;
-        let mut changes = false;
+        let (mut changes, mut met) = (false, false);
         for effect in effects {
             let Some(session) = self.sessions.get(&id) else { return };
             match effect {
@@ -182,7 +188,7 @@ impl Crew {
                         *by = None;
                     }
                 }
-                Effect::Met => {}
+                Effect::Met => met = true,
                 Effect::Close(refusal) => {
                     session.line.close(Reason::of(&refusal));
                     self.sessions.remove(&id);
@@ -196,6 +202,9 @@ impl Crew {
                 self.refuse(id, &Refusal::NotAllowed { what });
             }
         }
+        if met {
+            self.learn_whose_it_is(id);
+        }
     }
 
     /// Tells the other sessions what changed, all of it at once: however many frames came, each is told once.
@@ -204,6 +213,10 @@ impl Crew {
             return;
         }
         let changed = std::mem::take(&mut self.changed);
+        if changed.keys().any(|document| document.home() == Home::Register) {
+            self.membership.register_changed();
+            self.heed_members();
+        }
         let ids: Vec<SessionId> = self.sessions.keys().copied().collect();
         for id in ids {
             let news: Vec<DocumentId> =
@@ -229,7 +242,10 @@ impl Crew {
     /// Opens the log anew, after a panic: what was in memory may be half done, what is in the store is not.
     fn reopen(&mut self) {
         match open_log(&self.setting, self.id) {
-            Ok(log) => self.log = log,
+            Ok(log) => {
+                self.log = log;
+                self.heed_members();
+            }
             Err(error) => {
                 tracing::error!(crew = %self.id, code = error.code(), %error, "a crew's log cannot be opened anew");
                 let ids: Vec<SessionId> = self.sessions.keys().copied().collect();

@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 
+use embertally_core::facts::CrewId as Founded;
 use embertally_core::sync::Refusal;
 use tokio::sync::{Notify, Semaphore, mpsc};
 
@@ -95,12 +96,15 @@ pub(crate) struct Line {
     pub(crate) under_way: Arc<Semaphore>,
     pub(crate) token: Arc<Token>,
     pub(crate) reads_only: bool,
+    /// Which crew's log the device says it brings, where its token may write.
+    pub(crate) told: Option<Founded>,
 }
 
 impl Line {
     pub(crate) fn new(
         token: Arc<Token>,
         reads_only: bool,
+        told: Option<Founded>,
         most_waiting: usize,
     ) -> (Arc<Self>, mpsc::UnboundedReceiver<Out>) {
         let (out, waiting) = mpsc::unbounded_channel();
@@ -114,6 +118,7 @@ impl Line {
             under_way: Arc::new(Semaphore::new(FRAMES_UNDER_WAY)),
             token,
             reads_only,
+            told: told.filter(|_| !reads_only),
         };
         (Arc::new(line), waiting)
     }

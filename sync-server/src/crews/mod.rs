@@ -7,6 +7,7 @@
 mod crew;
 mod job;
 mod line;
+mod membership;
 mod usage;
 mod worker;
 
@@ -23,6 +24,7 @@ pub(crate) use job::{Frame, Job, SessionId, Work};
 pub(crate) use line::{Line, Out, Reason};
 pub(crate) use usage::Usage;
 
+use crate::access::Access;
 use crate::error::ServerError;
 use crate::ids::CrewId;
 use crate::limits::{Quota, ServerLimits};
@@ -32,6 +34,7 @@ use crate::stores::{BoxStore, CrewStores};
 /// What every worker needs.
 pub(crate) struct Setting {
     pub(crate) stores: Arc<dyn CrewStores>,
+    pub(crate) access: Arc<Access>,
     pub(crate) device: DeviceId,
     pub(crate) limits: ServerLimits,
     pub(crate) quota: Quota,

@@ -14,7 +14,7 @@ use tokio::sync::{mpsc, oneshot};
 use super::query::Query;
 use super::rates::ledger;
 use super::rows::rows;
-use super::{caller, crew_for};
+use super::{caller, crew_to_read};
 use crate::error::Problem;
 use crate::hub::App;
 use crate::listen::Visit;
@@ -63,7 +63,7 @@ pub(super) async fn export(
     RawQuery(query): RawQuery,
 ) -> Result<Response, Problem> {
     let token = caller(&app, &headers, &visit)?;
-    let crew = crew_for(&app, &token, &path)?;
+    let crew = crew_to_read(&app, &token, &path).await?;
     let (is_csv, kind, name) = match Query::read(query.as_deref(), &["format"])?.one("format", "csv")? {
         "csv" => (true, "text/csv; charset=utf-8; header=present", "attachment; filename=\"embertally.csv\""),
         "jsonl" => (false, "application/x-ndjson", "attachment; filename=\"embertally.jsonl\""),

@@ -70,7 +70,7 @@ pub(super) async fn around(State(app): State<Arc<App>>, request: Request, next: 
 
 /// Returns a code as one of those that are counted by name.
 fn known_code(code: &str) -> &'static str {
-    const CODES: [&str; 13] = [
+    const CODES: [&str; 17] = [
         "E_USAGE",
         "E_SERVER_NO_TOKEN",
         "E_SERVER_TOKEN",
@@ -81,6 +81,10 @@ fn known_code(code: &str) -> &'static str {
         "E_SERVER_STANDING",
         "E_SERVER_BUSY",
         "E_SERVER_TIME",
+        "E_SERVER_MEMBERS",
+        "E_SERVER_STRANGER",
+        "E_SERVER_SHUT_OUT",
+        "E_SERVER_CHALLENGE",
         "E_NO_SUCH_NAME",
         "E_STORE_FULL",
         "E_SYNC_CLOSING",

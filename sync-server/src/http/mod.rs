@@ -12,6 +12,7 @@ mod rates;
 mod rows;
 mod sync;
 mod tokens;
+mod visit;
 mod words;
 
 pub(crate) use sync::may_begin;
@@ -22,9 +23,9 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderMap, StatusCode};
 use axum::middleware::from_fn_with_state;
-use axum::routing::{MethodRouter, delete, get, post};
+use axum::routing::{MethodRouter, delete, get, post, put};
 
-use crate::access::{CrewRecord, Token, must_see};
+use crate::access::{CrewRecord, Token, must_be_member, must_see};
 use crate::error::Problem;
 use crate::hub::App;
 use crate::ids::CrewId;
@@ -50,6 +51,9 @@ fn table() -> Vec<Route> {
         ("get", "/api/v1/crews", get(crews::list)),
         ("post", "/api/v1/crews", post(crews::make)),
         ("get", "/api/v1/crews/{crew}", get(crews::one)),
+        ("put", "/api/v1/crews/{crew}/anchor", put(crews::anchor)),
+        ("post", "/api/v1/crews/{crew}/challenge", post(visit::challenge)),
+        ("post", "/api/v1/crews/{crew}/visit", post(visit::visit)),
         ("get", "/api/v1/crews/{crew}/rates", get(rates::rates)),
         ("get", "/api/v1/crews/{crew}/export", get(export::export)),
         ("get", "/api/v1/crews/{crew}/tokens", get(tokens::list)),
@@ -99,6 +103,21 @@ fn crew_for(app: &App, token: &Token, path: &str) -> Result<CrewRecord, Problem>
     let id: CrewId = path.parse().map_err(|_| unknown())?;
     must_see(token, id)?;
     app.access.crew(id).ok_or_else(unknown)
+}
+
+/// The same for what is in the crew's log: where members are let in, a writer's token is not enough, and a member must be
+/// one still.
+async fn crew_to_read(app: &App, token: &Token, path: &str) -> Result<CrewRecord, Problem> {
+    let crew = crew_for(app, token, path)?;
+    must_be_member(&app.access, token)?;
+    if token.guest().is_some() {
+        // Opening the log, if it is not open, works out who is a member.
+        let _ = app.crews.with_log(crew.id, |_| ((), Vec::new())).await;
+        if let Some(why) = token.why_closed() {
+            return Err(Problem::new(StatusCode::FORBIDDEN, "E_SERVER_SHUT_OUT", why));
+        }
+    }
+    Ok(crew)
 }
 
 #[cfg(test)]

@@ -12,7 +12,7 @@ use embertally_core::rates::{Group, RatesError, RatesRequest, rates as all_rates
 use serde_json::{Value, json};
 
 use super::query::Query;
-use super::{caller, crew_for, words};
+use super::{caller, crew_to_read, words};
 use crate::error::Problem;
 use crate::hub::App;
 use crate::listen::Visit;
@@ -29,7 +29,7 @@ pub(super) async fn rates(
     RawQuery(query): RawQuery,
 ) -> Result<Json<Value>, Problem> {
     let token = caller(&app, &headers, &visit)?;
-    let crew = crew_for(&app, &token, &path)?;
+    let crew = crew_to_read(&app, &token, &path).await?;
     let request = request(query.as_deref())?;
     let table = app.read(crew.id, move |log| {
         let ledger = ledger(log)?;

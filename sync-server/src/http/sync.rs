@@ -8,7 +8,7 @@ use axum::http::{HeaderMap, StatusCode};
 use axum::response::Response;
 use embertally_core::sync::PROTOCOL;
 
-use crate::access::{Role, Token, forbidden};
+use crate::access::{Role, Token, forbidden, must_be_member};
 use crate::error::Problem;
 use crate::hub::App;
 use crate::ids::CrewId;
@@ -20,6 +20,8 @@ use crate::socket::{self, Rights};
 const READ_BUFFER: usize = 4 << 10;
 /// What is gathered before it is written out.
 const WRITE_BUFFER: usize = 4 << 10;
+/// In which header a device says which crew's log it brings, while the server does not know that yet.
+const CREW_HEADER: &str = "embertally-crew";
 /// Room for a WebSocket frame's own head.
 const HEAD: usize = 64;
 
@@ -32,6 +34,7 @@ pub(crate) fn may_begin(app: &App, token: &Token) -> Result<(CrewId, bool), Prob
     let (Some(crew), Role::Writer | Role::Reader) = (record.crew, record.role) else {
         return Err(forbidden("this token is not for a crew's log"));
     };
+    must_be_member(&app.access, token)?;
     let reads_only = record.role == Role::Reader;
     if *app.closing.borrow() {
         let detail = "the server is closing for a while; try again soon";
@@ -69,7 +72,8 @@ pub(super) async fn sync(
         return Err(Problem::new(StatusCode::TOO_MANY_REQUESTS, "E_SERVER_SEATS", detail).retry(30));
     };
     let frame = app.limits.sync.frame_bytes;
-    let rights = Rights { crew, seat, reads_only, visit };
+    let told = headers.get(CREW_HEADER).and_then(|v| v.to_str().ok()?.parse().ok());
+    let rights = Rights { crew, seat, reads_only, told, visit };
     Ok(upgrade
         .max_frame_size(frame)
         .max_message_size(frame)

@@ -11,7 +11,7 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::{body, caller, crew_for};
-use crate::access::{CrewRecord, Role, TokenRecord, must_be_admin, one_line};
+use crate::access::{CrewRecord, Role, TokenRecord, members_only, must_be_admin, one_line};
 use crate::error::Problem;
 use crate::hub::{App, blocking};
 use crate::ids::TokenId;
@@ -60,6 +60,10 @@ pub(super) async fn make(
     let make: Make = body::read(given)?;
     if make.role == Role::Admin {
         return Err(Problem::bad_request("a crew's token is for a writer or a reader"));
+    }
+    if make.role == Role::Writer && app.access.anchor(crew.id).is_some() {
+        // It would open nothing.
+        return Err(members_only());
     }
     let label = one_line("label", &make.label)?.to_owned();
     let known = app.clone();

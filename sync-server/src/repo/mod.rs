@@ -45,7 +45,7 @@ pub(crate) async fn begin(
     };
     // The protocol has no pieces: a message is one frame, or cut by the WebSocket alone.
     let most = RepoSession::most_bytes(&app.limits.sync);
-    let rights = Rights { crew, seat, reads_only, visit };
+    let rights = Rights { crew, seat, reads_only, told: None, visit };
     Ok(upgrade
         .max_frame_size(most)
         .max_message_size(most)

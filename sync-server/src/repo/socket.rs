@@ -113,7 +113,7 @@ impl Talk<'_> {
             let effects = tokio::select! {
                 biased;
                 () = &mut revoked => {
-                    let what = "this token was revoked".to_owned();
+                    let what = token.why_closed().unwrap_or_default();
                     let last = lock(&desk).session.refuse(Refusal::NotAllowed { what });
                     let _ = self.act(last).await;
                     return Err(Reason::Revoked);
@@ -241,7 +241,7 @@ impl Talk<'_> {
     /// Sends one message. While the client does not read it, nothing of it is read either, and not for long.
     async fn send(&mut self, message: Message) -> Result<(), Reason> {
         let token = self.rights.seat.token();
-        let was_revoked = token.is_revoked();
+        let was_revoked = token.is_closed();
         let until = At::now() + self.app.limits.idle;
         tokio::select! {
             sent = timeout_at(until, self.sink.send(message)) => match sent {

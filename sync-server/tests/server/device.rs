@@ -96,6 +96,22 @@ impl Device {
         Self::over(self.log, self.id, self.rng, IpAddr::from(HOME), to, token).await
     }
 
+    /// A member's device, which signs what it writes.
+    pub(crate) async fn over_log(
+        log: Log<MemoryStore>,
+        id: DeviceId,
+        to: SocketAddr,
+        secret: &str,
+    ) -> Result<Self, u16> {
+        Self::over(log, id, Rng::new(id.as_bytes().iter().map(|b| u64::from(*b)).sum()), HOME.into(), to, secret).await
+    }
+
+    /// Tells the engine what was written into the log.
+    pub(crate) async fn wrote(&mut self, document: DocumentId) {
+        let effects = self.engine.handle(&mut self.log, now_ms(), Event::Changed(&[document])).unwrap();
+        self.act(effects).await;
+    }
+
     async fn over(
         mut log: Log<MemoryStore>,
         id: DeviceId,

@@ -9,6 +9,7 @@ mod faults;
 mod http;
 mod life;
 mod limits;
+mod members;
 mod node;
 mod pair;
 mod proxy;

@@ -1,5 +1,6 @@
 //! Logs that meet: through the real server over TLS on loopback, and directly.
 
+mod members;
 mod nearby;
 mod refusing;
 pub(crate) mod running;

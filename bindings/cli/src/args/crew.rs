@@ -38,7 +38,7 @@ pub(crate) enum CrewAction {
         #[arg(long)]
         anew: bool,
     },
-    /// Make a code that lets one device in (chiefs only)
+    /// Make an invitation that lets one device in, with the way to the crew's server if one is kept (chiefs only)
     Invite {
         /// What it may do: chief, recorder, reader
         #[arg(long, default_value = "recorder")]
@@ -47,9 +47,9 @@ pub(crate) enum CrewAction {
         #[arg(long, default_value_t = 24, value_name = "HOURS", value_parser = clap::value_parser!(u32).range(1..=720))]
         hours: u32,
     },
-    /// Join a crew by a code
+    /// Join a crew by a chief's invitation
     Join {
-        /// The code as it was shown, `-` to read it from standard input
+        /// The text as it was shown, `-` to read it from standard input
         code: String,
         /// What to call this device
         #[arg(long, value_name = "NAME")]

@@ -35,6 +35,9 @@ pub(crate) struct ServeArgs {
     /// What to call the crew that is made at the first start
     #[arg(long, default_value = "Crew")]
     pub(crate) title: String,
+    /// Let in only members of this crew, by its id: embertally crew shows it [default: learnt from the chief's first sync]
+    #[arg(long, value_name = "ID")]
+    pub(crate) crew_id: Option<embertally_core::facts::CrewId>,
     /// Make and show one more invitation, for the first crew
     #[arg(long)]
     pub(crate) invite: bool,

@@ -2,9 +2,10 @@
 
 use std::io::{self, IsTerminal};
 
-use embertally_core::facts::ShotId;
+use embertally_core::facts::{DeviceId, ShotId};
 use embertally_core::ledger::{Ledger, ShotView};
 use embertally_core::log::Log;
+use embertally_core::store::{Store, Write};
 use embertally_link::{Courier, LinkError, Note, Tally};
 use embertally_store_sqlite::SqliteStore;
 use fast_qr::{ECL, QRBuilder};
@@ -13,6 +14,12 @@ use serde_json::{Value, json};
 use super::qr::half_blocks;
 use crate::error::{CliError, sentence};
 use crate::output::{self, counted, fancy, raw_line, say};
+use crate::session::now;
+
+/// Under which name it is kept how another device's clock stood when it was last met; its id follows.
+const CLOCK: &str = "link/clock/";
+/// From how much on people are told of it.
+const CLOCK_MATTERS_MS: u64 = 60_000;
 
 /// Says why logs did not meet; what was saved is safe whatever it was.
 pub(super) fn refused(error: &LinkError) -> CliError {
@@ -98,6 +105,7 @@ fn tally_json(tally: &Tally) -> Value {
     json!({
         "met": tally.met, "entries_came": tally.entries_came, "entries_went": tally.entries_went,
         "bytes_came": tally.bytes_came, "bytes_went": tally.bytes_went, "reads_only": tally.reads_only,
+        "clock_ahead_ms": tally.clock_ahead_ms,
     })
 }
 
@@ -107,6 +115,16 @@ fn joined(mut one: Value, other: Value) -> Value {
         one.extend(other);
     }
     one
+}
+
+/// Says how long something is, in the largest unit that fits.
+fn roughly(ms: u64) -> String {
+    let minutes = usize::try_from(ms / 60_000).unwrap_or(usize::MAX);
+    match minutes {
+        0..120 => counted(minutes, "minute", "minutes"),
+        120..2880 => counted(minutes / 60, "hour", "hours"),
+        _ => counted(minutes / 1440, "day", "days"),
+    }
 }
 
 fn kilobytes(bytes: u64) -> String {
@@ -167,6 +185,7 @@ impl Teller {
                 self.line(json!({ "event": "meeting", "place": place }));
                 self.say(&format!("Meeting {place}."));
             }
+            Note::Clock { place, device, ahead_ms } => self.clock(log, &place, device, ahead_ms),
             Note::Came { document, entries } => {
                 self.came += entries;
                 self.line(json!({ "event": "came", "document": document.to_string(), "entries": entries }));
@@ -187,6 +206,21 @@ impl Teller {
                 self.say(&format!("Somebody called who is not of this crew: {error}."));
             }
             _ => {}
+        }
+    }
+
+    /// Keeps how another device's clock stood, and speaks of it where it matters.
+    fn clock(&self, log: &mut Log<SqliteStore>, place: &str, device: DeviceId, ahead_ms: i64) {
+        let value = json!({ "ahead_ms": ahead_ms, "seen": now().to_string() }).to_string().into_bytes();
+        // Where nothing can be written now, it is kept the next time.
+        let _ = log.store_mut().commit(&[Write::Keep { key: format!("{CLOCK}{device}"), value }]);
+        if ahead_ms.unsigned_abs() > CLOCK_MATTERS_MS {
+            self.line(json!({ "event": "clock", "place": place, "device": device.to_string(), "ahead_ms": ahead_ms }));
+            let (by, way) = (roughly(ahead_ms.unsigned_abs()), if ahead_ms > 0 { "behind" } else { "ahead of" });
+            self.say(&format!(
+                "This device's clock is {by} {way} that of {place}. Set the wrong one right; the order of what is logged \
+                 does not hang on it."
+            ));
         }
     }
 

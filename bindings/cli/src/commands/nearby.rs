@@ -18,6 +18,20 @@ use crate::session::{Session, system_bits};
 /// Under which name the crew's code is kept with the log.
 const KEPT: &str = "link/code";
 
+/// Returns the code that is kept with the log.
+pub(super) fn kept_code(session: &Session) -> Result<Option<Code>, CliError> {
+    Ok(kept(session, KEPT)?.and_then(|text| text.parse().ok()))
+}
+
+/// Keeps a code with the log, unless there is one; tells whether it is the one that is kept.
+pub(super) fn keep_code(session: &mut Session, code: &Code) -> Result<bool, CliError> {
+    if let Some(known) = kept_code(session)? {
+        return Ok(known == *code);
+    }
+    keep(session, KEPT, &code.reveal())?;
+    Ok(true)
+}
+
 fn parsed(text: &str) -> Result<Code, CliError> {
     text.parse().map_err(|e| CliError::refused("E_CODE", sentence(&format!("{e}"))))
 }

@@ -114,7 +114,22 @@ fn invite(running: &Running, args: &ServeArgs) -> Result<Option<(String, String)
     if !args.invite {
         return Ok(None);
     }
+    if args.role == Role::Writer && running.access().anchor(crew).is_some() {
+        say(
+            "This crew lets in members: a writer's invitation of the server opens nothing. A chief invites: embertally \
+             crew invite.",
+        );
+        return Ok(None);
+    }
     Ok(Some((crew.to_string(), running.invitation(crew, role(args), &args.label)?)))
+}
+
+/// Says whose log the first crew's is, where that was told.
+fn anchor(running: &Running, args: &ServeArgs) -> Result<(), ServerError> {
+    match (args.crew_id, running.access().crews().first()) {
+        (Some(id), Some(crew)) => running.anchor(crew.id, id),
+        _ => Ok(()),
+    }
 }
 
 /// Makes an invitation for a server that runs already.
@@ -201,7 +216,10 @@ pub(super) fn serve(context: &Context, args: &ServeArgs) -> Result<(), CliError>
             }
             Err(error) => return Err(refused(&error)),
         };
-        let told = invite(&running, args).map_err(|e| refused(&e)).and_then(|invited| tell(context, &running, invited));
+        let told = invite(&running, args)
+            .and_then(|invited| anchor(&running, args).map(|()| invited))
+            .map_err(|e| refused(&e))
+            .and_then(|invited| tell(context, &running, invited));
         if told.is_ok() {
             // The other end lives on the thread that waits for signals.
             let _ = stopped.await;

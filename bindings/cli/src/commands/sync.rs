@@ -3,7 +3,7 @@
 use std::io::Read;
 
 use embertally_core::store::{Store, Write};
-use embertally_link::{Courier, Invitation, Until};
+use embertally_link::{Courier, Invitation, Pass, Until};
 use serde_json::json;
 
 use super::Context;
@@ -47,7 +47,7 @@ pub(super) fn keep(session: &mut Session, key: &str, text: &str) -> Result<(), C
 }
 
 /// Reads an invitation that was given or kept.
-fn parsed(text: &str) -> Result<Invitation, CliError> {
+pub(super) fn parsed(text: &str) -> Result<Invitation, CliError> {
     text.parse().map_err(|e| CliError::refused("E_INVITATION", sentence(&format!("{e}"))))
 }
 
@@ -65,15 +65,43 @@ fn invitation(context: &Context, args: &SyncArgs) -> Result<(Session, Invitation
     let text = secret(given)?;
     let invitation = parsed(&text)?;
     let mut session = context.open()?;
-    if let Some(other) = kept(&session, KEPT)?.and_then(|text| text.parse::<Invitation>().ok())
-        && other.crew != invitation.crew
-    {
+    if matches!(invitation.pass, Pass::Join(_)) && session.log.crew()?.is_none() {
+        let text =
+            "This invitation lets a device into a crew. Join it first, with the same text: embertally crew join.";
+        return Err(CliError::refused("E_NO_CREW", text));
+    }
+    may_meet(&session, &invitation)?;
+    keep(&mut session, KEPT, &invitation.reveal())?;
+    Ok((session, invitation))
+}
+
+/// Returns the way to the server that is kept with the log.
+pub(super) fn server(session: &Session) -> Result<Option<Invitation>, CliError> {
+    Ok(kept(session, KEPT)?.and_then(|text| text.parse().ok()))
+}
+
+/// Keeps the way to a server with the log.
+pub(super) fn keep_server(session: &mut Session, invitation: &Invitation) -> Result<(), CliError> {
+    keep(session, KEPT, &invitation.reveal())
+}
+
+/// Refuses to let another crew's server meet this log.
+pub(super) fn may_meet(session: &Session, invitation: &Invitation) -> Result<(), CliError> {
+    if server(session)?.is_some_and(|other| other.crew != invitation.crew) {
         let text = "This log belongs to another crew. Two crews' logs that have met cannot be parted again: use a log \
                     of its own for this one (--log DIR), or, if you are sure, embertally sync --forget first.";
         return Err(CliError::refused("E_OTHER_CREW", text));
     }
-    keep(&mut session, KEPT, &invitation.reveal())?;
-    Ok((session, invitation))
+    Ok(())
+}
+
+/// From now on this device comes as a member: what let it in the first time is not needed any more.
+fn comes_by_key(session: &mut Session, mut invitation: Invitation) -> Result<Invitation, CliError> {
+    if invitation.pass != Pass::Member {
+        invitation.pass = Pass::Member;
+        keep_server(session, &invitation)?;
+    }
+    Ok(invitation)
 }
 
 fn forget(context: &Context) -> Result<(), CliError> {
@@ -93,13 +121,16 @@ pub(super) fn sync(context: &Context, args: &SyncArgs) -> Result<(), CliError> {
     if args.forget {
         return forget(context);
     }
-    let (mut session, invitation) = invitation(context, args)?;
+    let (mut session, mut invitation) = invitation(context, args)?;
     let before = session.ledger()?;
     let mut courier = Courier::new(session.device).map_err(|e| refused(&e))?;
     stop_at_signal(&courier)?;
     let (until, watched) = if args.watch { (Until::Stopped, Some(session.ledger()?)) } else { (Until::Met, None) };
     let mut teller = Teller::new(context.json, watched);
     let mut met = courier.sync(&mut session.log, &invitation, until, &mut |log, note| teller.tell(log, note));
+    if met.as_ref().is_ok_and(|outcome| outcome.by_key) {
+        invitation = comes_by_key(&mut session, invitation)?;
+    }
     if met.is_ok() && confirm_joinings(&mut session)? > 0 && !args.watch {
         // Those who joined wait for this word.
         met = courier.sync(&mut session.log, &invitation, until, &mut |log, note| teller.tell(log, note));
@@ -123,7 +154,7 @@ pub(super) fn sync(context: &Context, args: &SyncArgs) -> Result<(), CliError> {
         return Err(CliError::refused("E_STOPPED", text));
     }
     let sent = if outcome.tally.reads_only {
-        "This invitation is for reading: what is logged here is not sent."
+        "This device is let in for reading: what is logged here is not sent."
     } else {
         "Sent: all that is logged here is on the server's disk."
     };

@@ -8,9 +8,9 @@ use serde_json::json;
 use super::super::Context;
 use super::super::meeting::show_code;
 use super::super::rates::parsed;
-use super::super::sync::secret;
-use super::{device_name, roster_of};
-use crate::error::{CliError, sentence};
+use super::super::sync::{may_meet, secret, server};
+use super::{device_name, invited, roster_of};
+use crate::error::CliError;
 use crate::names::name_given;
 use crate::output::{self, counted, say};
 use crate::session::{Session, now, readable, system_bits};
@@ -77,23 +77,30 @@ pub(super) fn invite(context: &Context, role: &str, hours: u32) -> Result<(), Cl
     let mut entry = session.entry();
     entry.state(Fact::Invitation(invite.fact(roster.heads())));
     session.write(&mut entry)?;
-    let text = invite.to_text();
+    let (code, text) = (invite.to_text(), invited::whole(&session, &invite)?);
+    let has_server = server(&session)?.is_some();
     let until = Moment { unix_ms: until, ..now() };
     if context.json {
-        return output::json(&json!({ "code": text, "role": role.word(), "until": until.to_string() }));
+        return output::json(&json!({
+            "code": code, "invitation": text, "role": role.word(), "until": until.to_string(),
+        }));
     }
     say(&format!(
         "For one device, as {role}, until {}. Whoever has the code may join: show it, do not send it where others read.",
         readable(until)
     ));
-    say("On the other device: embertally crew join CODE. It needs no network; it counts with everybody once they met.");
+    say("On the other device: embertally crew join TEXT. It needs no network; it counts with everybody once they met.");
+    if has_server {
+        say("Run embertally sync here before the other device does: the server must have heard of this.");
+    }
     show_code(&text)?;
     output::line(&text)
 }
 
 pub(super) fn join(context: &Context, code: &str, device: Option<&str>) -> Result<(), CliError> {
     let text = secret(code)?;
-    let invite = Invite::from_text(&text).map_err(|e| CliError::refused("E_INVITATION", sentence(&e.to_string())))?;
+    let invited = invited::read(&text)?;
+    let invite = &invited.invite;
     if now().unix_ms > invite.until_ms {
         let text = "This code has ended, or this device's clock is wrong. Ask a chief for a new one.";
         return Err(CliError::refused("E_INVITATION_ENDED", text));
@@ -103,6 +110,9 @@ pub(super) fn join(context: &Context, code: &str, device: Option<&str>) -> Resul
     if session.log.crew()?.is_some_and(|known| known != invite.crew) {
         let text = "This log is another crew's. Use a log of its own for this one (--log DIR).";
         return Err(CliError::refused("E_OTHER_CREW", text));
+    }
+    if let Some(server) = &invited.server {
+        may_meet(&session, server)?;
     }
     let own = session.device;
     if session.log.members()?.is_some_and(|r| r.has_begun() && r.role(own).is_some()) {
@@ -116,14 +126,16 @@ pub(super) fn join(context: &Context, code: &str, device: Option<&str>) -> Resul
     }
     session.write(&mut entry)?;
     session.log.set_crew(invite.crew)?;
+    invited.keep(&mut session)?;
     if context.json {
         let object = json!({ "saved": true, "crew": invite.crew.to_string(), "role": invite.role.word() });
         return output::json(&object);
     }
     say(&format!(
         "Saved on this device: it joins as {}. Log at once if you like; it counts with the others once you have met one \
-         of them (carry, nearby, sync).",
-        invite.role
+         of them ({}).",
+        invite.role,
+        invited.ways()
     ));
     Ok(())
 }

@@ -1,5 +1,6 @@
 //! The crew: its members, their devices, and what each device may do.
 
+mod invited;
 mod join;
 mod parts;
 
