@@ -62,11 +62,13 @@ impl Crew {
     /// crew that it names, or with none named the only one that was founded here.
     pub(super) fn learn_whose_it_is(&mut self, id: SessionId) {
         let Some(session) = self.sessions.get(&id) else { return };
-        // The answering side finds nothing to do at first, before the other has said what it has.
+        // The answering side finds nothing to do at first, before the other has said what it has. Who names a crew that
+        // was founded here already need not bring anything.
         let has_spoken = session.engine.progress().frames_in > 1;
         let told = session.line.told;
-        let may_tell = session.line.token.guest().is_none() && !session.line.reads_only && has_spoken;
-        if !may_tell || self.membership.anchor.is_some() || (told.is_none() && !self.membership.has_news) {
+        let may_tell = session.line.token.guest().is_none() && !session.line.reads_only;
+        let too_early = told.is_none() && !(self.membership.has_news && has_spoken);
+        if !may_tell || self.membership.anchor.is_some() || too_early {
             return;
         }
         self.membership.has_news = false;

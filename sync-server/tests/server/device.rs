@@ -31,10 +31,18 @@ pub(crate) fn now_ms() -> u64 {
 
 /// Opens a WebSocket at `/sync`; `Err` with the status where it is refused, 0 where the connection ends.
 pub(crate) async fn open(from: IpAddr, to: SocketAddr, token: &str) -> Result<Socket, u16> {
+    open_telling(from, to, token, "").await
+}
+
+/// The same, saying which crew's log it brings.
+async fn open_telling(from: IpAddr, to: SocketAddr, token: &str, crew: &str) -> Result<Socket, u16> {
     let stream = connect_from(from, to).await.map_err(|_| 0_u16)?;
     let mut request = format!("ws://{to}/sync").into_client_request().unwrap();
     if !token.is_empty() {
         request.headers_mut().insert("authorization", format!("Bearer {token}").parse().unwrap());
+    }
+    if !crew.is_empty() {
+        request.headers_mut().insert("embertally-crew", crew.parse().unwrap());
     }
     request.headers_mut().insert("sec-websocket-protocol", PROTOCOL.parse().unwrap());
     let config = WebSocketConfig::default().read_buffer_size(4096);
@@ -106,6 +114,12 @@ impl Device {
         Self::over(log, id, Rng::new(id.as_bytes().iter().map(|b| u64::from(*b)).sum()), HOME.into(), to, secret).await
     }
 
+    /// The same device, in a new conversation by a token, saying which crew's log it brings.
+    pub(crate) async fn again_telling(self, to: SocketAddr, token: &str, crew: &str) -> Result<Self, u16> {
+        let socket = open_telling(HOME.into(), to, token, crew).await?;
+        Self::on(socket, self.log, self.id, self.rng).await
+    }
+
     /// Tells the engine what was written into the log.
     pub(crate) async fn wrote(&mut self, document: DocumentId) {
         let effects = self.engine.handle(&mut self.log, now_ms(), Event::Changed(&[document])).unwrap();
@@ -113,14 +127,17 @@ impl Device {
     }
 
     async fn over(
-        mut log: Log<MemoryStore>,
+        log: Log<MemoryStore>,
         id: DeviceId,
         rng: Rng,
         from: IpAddr,
         to: SocketAddr,
         token: &str,
     ) -> Result<Self, u16> {
-        let socket = open(from, to, token).await?;
+        Self::on(open(from, to, token).await?, log, id, rng).await
+    }
+
+    async fn on(socket: Socket, mut log: Log<MemoryStore>, id: DeviceId, rng: Rng) -> Result<Self, u16> {
         let mut engine = Engine::opener(Config { device: id, limits: Limits::default(), peer_reads_only: false });
         let effects = engine.handle(&mut log, now_ms(), Event::Opened).unwrap();
         let mut device = Self { id, log, engine, socket, rng, end: None };
