@@ -165,7 +165,7 @@ impl Device {
     /// Writes a volley of ten shots on this device, and tells the engine.
     pub(crate) async fn volley(&mut self) -> EntryId {
         let home = outing(self.rng.in_range(0..=1));
-        let entry = VolleyBuilder {
+        let mut entry = VolleyBuilder {
             device: self.id,
             observer: PersonId::named("somebody"),
             outing: home,
@@ -174,6 +174,7 @@ impl Device {
             first_unit: self.rng.in_range(1..=1_000_000),
         }
         .build(&mut self.rng);
+        entry.name_by_content().unwrap();
         self.log.write(Home::Outing(home), &entry).unwrap();
         let document = Home::Outing(home).part(1);
         let effects = self.engine.handle(&mut self.log, now_ms(), Event::Changed(&[document])).unwrap();

@@ -47,6 +47,7 @@ impl Phone {
         let ms = log.next_ms(now.unix_ms).unwrap();
         let mut entry = Entry::new(EntryId::new(ms, &mut Rng::new(ms as u64)), self.id, now);
         entry.state(fact);
+        entry.name_by_content().unwrap();
         log.write(Home::Register, &entry).unwrap();
     }
 

@@ -35,6 +35,7 @@ impl Member {
         let ms = self.side.log.next_ms(at.unix_ms).unwrap();
         let mut entry = Entry::new(EntryId::new(ms, &mut seeded(self.n)), self.side.device, at);
         entry.state(fact);
+        entry.name_by_content().unwrap();
         self.side.log.write(Home::of(&entry).unwrap(), &entry).unwrap();
         entry.id
     }
@@ -101,6 +102,7 @@ fn what_a_server_invents_is_kept_apart_and_what_it_drops_is_missed_by_the_seal()
     let invent = |n: u64, fact: Fact, as_device: DeviceId, signer: Option<&DeviceKey>| {
         let mut entry = Entry::new(EntryId::new(at.unix_ms, &mut seeded(n)), as_device, at);
         entry.state(fact);
+        entry.name_by_content().unwrap();
         let mut log = Log::open(MemoryStore::new(), seeded(n));
         if let Some(key) = signer {
             log.sign_with(key.clone(), as_device);
