@@ -1,7 +1,7 @@
 # Shared by the scripts here: where things are, and what they need. To be sourced.
 root="$(cd "$(dirname "${BASH_SOURCE[0]}")/../.." && pwd)"
 mobile="$root/bindings/mobile"
-out="$root/target/mobile"
+out="$root/target/bindings"
 export CARGO_TERM_COLOR="${CARGO_TERM_COLOR:-never}"
 mkdir -p "$out"
 

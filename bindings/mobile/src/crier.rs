@@ -56,13 +56,9 @@ impl Crier {
 
     /// Begins to tell of a desk's changes, until it is closed or gone.
     pub(crate) fn begin(self: &Arc<Self>, desk: &Arc<Desk>) -> Result<()> {
-        let (own, desk) = (Arc::clone(self), Arc::downgrade(desk));
-        let thread = std::thread::Builder::new().name("embertally-crier".to_owned());
-        thread.spawn(move || own.run(&desk)).map_err(|e| EmbertallyError::TryAgain {
-            code: "E_LINK_DEVICE".to_owned(),
-            reason: format!("This device cannot begin a thread: {e}."),
-        })?;
-        Ok(())
+        let (own, hands) = (Arc::clone(self), desk.hands.clone());
+        let desk = Arc::downgrade(desk);
+        hands.spawn("embertally-crier", move || own.run(&desk)).map_err(|e| EmbertallyError::no_thread(&e))
     }
 
     pub(crate) fn observe(self: &Arc<Self>, observer: Arc<dyn Observer>) -> Arc<Observation> {
@@ -130,8 +126,8 @@ impl Crier {
                     desk.read_anew()
                 });
                 // What could not be read now is read when it is next looked at.
-                let live = read.unwrap_or_default();
-                self.brought(live.new as u64, live.gone as u64);
+                drop(read);
+                self.brought(0, 0);
             }
             let mut news = held(&self.news);
             if news.ended {

@@ -4,7 +4,7 @@
 //! with one held.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
 use embertally_core::crew::DeviceKey;
@@ -17,6 +17,7 @@ use embertally_store_sqlite::SqliteStore;
 use crate::callbacks::{Clock, KeyStore};
 use crate::crier::Crier;
 use crate::error::EmbertallyError;
+use crate::hands::Hands;
 use crate::keys;
 use crate::meeting::Sync;
 use crate::random::Random;
@@ -49,9 +50,14 @@ pub(crate) struct Desk {
     /// Entries written while the log is read anew beside; none: it is not.
     recent: Mutex<Option<Vec<Entry>>>,
     stale: AtomicBool,
+    /// How many shots came onto the live list and left it, over all readings anew.
+    live_new: AtomicU64,
+    live_gone: AtomicU64,
     pub(crate) health: Mutex<Health>,
     pub(crate) crier: Arc<Crier>,
     pub(crate) sync: Mutex<Sync>,
+    /// Threads that may be calling the shell back.
+    pub(crate) hands: Hands,
 }
 
 fn time(clock: Option<&Arc<dyn Clock>>) -> Result<Moment> {
@@ -95,11 +101,14 @@ impl Desk {
             ledger: RwLock::new(Ledger::new()),
             recent: Mutex::default(),
             stale: AtomicBool::new(false),
+            live_new: AtomicU64::new(0),
+            live_gone: AtomicU64::new(0),
             health: Mutex::default(),
             crier,
             sync: Mutex::default(),
+            hands: Hands::default(),
         });
-        desk.read_anew()?;
+        desk.replace_ledger()?;
         desk.crier.begin(&desk)?;
         Ok(desk)
     }
@@ -147,8 +156,25 @@ impl Desk {
         Ok(look(&self.ledger.read().unwrap_or_else(PoisonError::into_inner)))
     }
 
-    /// Reads the whole log into a new ledger, beside the one in use, and says what that did to the live list.
-    pub(crate) fn read_anew(&self) -> Result<LiveChanges> {
+    /// Returns how many shots came onto the live list and left it so far, other than by what was written here.
+    pub(crate) fn live_so_far(&self) -> (u64, u64) {
+        (self.live_new.load(Ordering::Acquire), self.live_gone.load(Ordering::Acquire))
+    }
+
+    /// Reads the whole log into a new ledger, beside the one in use, and has observers told what that did to the live list:
+    /// whoever reads anew first finds it, and it must not be lost.
+    pub(crate) fn read_anew(&self) -> Result<()> {
+        let changes = self.replace_ledger()?;
+        let (new, gone) = (changes.new as u64, changes.gone as u64);
+        self.live_new.fetch_add(new, Ordering::AcqRel);
+        self.live_gone.fetch_add(gone, Ordering::AcqRel);
+        if new + gone > 0 {
+            self.crier.brought(new, gone);
+        }
+        Ok(())
+    }
+
+    fn replace_ledger(&self) -> Result<LiveChanges> {
         let _one = held(&self.reading);
         *held(&self.recent) = Some(Vec::new());
         let fresh = self.another().and_then(|mut log| {
@@ -240,5 +266,6 @@ impl Desk {
     pub(crate) fn close(&self) {
         held(&self.sync).stop();
         self.crier.end();
+        self.hands.wait();
     }
 }

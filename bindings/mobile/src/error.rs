@@ -79,6 +79,11 @@ impl EmbertallyError {
         Self::Usage { reason: sentence(what) }
     }
 
+    pub(crate) fn no_thread(error: &std::io::Error) -> Self {
+        let reason = format!("This device cannot begin a thread: {error}.");
+        Self::TryAgain { code: "E_LINK_DEVICE".to_owned(), reason }
+    }
+
     pub(crate) fn file(doing: &str, path: &str, error: &std::io::Error) -> Self {
         Self::refused("E_FILE", format!("Cannot {doing} {path}: {error}."))
     }

@@ -67,13 +67,12 @@ fn import_error(path: &str, error: &ImportError) -> EmbertallyError {
 }
 
 impl Desk {
-    /// Tells observers of what a long work brought, once it is counted.
-    fn brought(&self) -> Result<(u64, u64)> {
+    /// Counts what a long work brought, and has observers told of it.
+    pub(crate) fn brought(&self) -> Result<()> {
         self.log().refresh()?;
-        let live = self.read_anew()?;
-        let (new, gone) = (live.new as u64, live.gone as u64);
-        self.crier.brought(new, gone);
-        Ok((new, gone))
+        self.read_anew()?;
+        self.crier.brought(0, 0);
+        Ok(())
     }
 
     pub(crate) fn import(&self, path: &str, format: FileFormat, keep_good: bool, cancel: &Cancel) -> Result<Imported> {
@@ -129,15 +128,17 @@ impl Desk {
         let bytes = read(path)?;
         let mut log = self.another()?;
         cancel.check()?;
+        let before = self.live_so_far();
         let absorbed = log.absorb(&bytes)?;
         self.log().refresh()?;
         self.confirm_joinings()?;
-        let (newly_live, no_longer_live) = self.brought()?;
+        self.brought()?;
+        let after = self.live_so_far();
         Ok(Absorbed {
             added: absorbed.added.len() as u64,
             already: absorbed.already as u64,
-            newly_live,
-            no_longer_live,
+            newly_live: after.0 - before.0,
+            no_longer_live: after.1 - before.1,
         })
     }
 }

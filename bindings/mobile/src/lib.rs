@@ -19,6 +19,7 @@ mod decide;
 mod desk;
 mod error;
 mod files;
+mod hands;
 mod keys;
 mod logging;
 mod long;

@@ -65,15 +65,13 @@ pub(crate) async fn long<T: Send + 'static>(
     let (done, wait) = oneshot::channel();
     let cancel = Cancel::default();
     let _let_go = LetGo(cancel.clone());
+    let hands = desk.hands.clone();
     let desk = Arc::clone(desk);
     let run = move || {
         let result = guarded(&desk, || work(&desk, &cancel));
         // Whoever waited may have gone.
         let _ = done.send(result);
     };
-    std::thread::Builder::new().name("embertally-long".to_owned()).spawn(run).map_err(|e| {
-        let reason = format!("This device cannot begin a thread: {e}.");
-        EmbertallyError::TryAgain { code: "E_LINK_DEVICE".to_owned(), reason }
-    })?;
+    hands.spawn("embertally-long", run).map_err(|e| EmbertallyError::no_thread(&e))?;
     wait.await.unwrap_or_else(|_| Err(EmbertallyError::Bug { reason: "The work ended without an answer.".to_owned() }))
 }

@@ -8,7 +8,7 @@ use embertally_link::{Courier, Invitation, Note, Stopper, Tally, Until};
 use crate::desk::{Desk, Result, SqliteLog, held};
 use crate::error::{EmbertallyError, sentence};
 use crate::long::{Cancel, guarded};
-use crate::views::{Absorbed, SyncState, SyncStatus, SyncTally};
+use crate::views::{SyncOutcome, SyncState, SyncStatus, SyncTally};
 
 /// Under which name the invitation is kept with the log; the command-line tool's too.
 const KEPT: &str = "link/invitation";
@@ -107,10 +107,7 @@ impl Desk {
                     let sync = || {
                         courier.sync(&mut log, &invitation, Until::Stopped, &mut tell).map_err(EmbertallyError::from)
                     };
-                    match desk.upgrade().map(|d| Arc::downgrade(&d)) {
-                        Some(weak) => caught(&weak, sync).map(drop),
-                        None => Ok(()),
-                    }
+                    caught(&desk, sync).map(drop)
                 }
                 Some(Err(error)) => Err(error),
                 None => Ok(()),
@@ -130,8 +127,7 @@ impl Desk {
         let spawned = std::thread::Builder::new().name("embertally-sync".to_owned()).spawn(work);
         if let Err(e) = spawned {
             held(&self.sync).stop();
-            let reason = format!("This device cannot begin a thread: {e}.");
-            return Err(EmbertallyError::TryAgain { code: "E_LINK_DEVICE".to_owned(), reason });
+            return Err(EmbertallyError::no_thread(&e));
         }
         self.crier.sync_changed();
         Ok(())
@@ -152,7 +148,7 @@ impl Desk {
     }
 
     /// Meets the server once: all that both had is on both sides' disks when it returns.
-    pub(crate) fn sync_once(&self, invitation: Option<&str>, cancel: &Cancel) -> Result<(SyncTally, Absorbed)> {
+    pub(crate) fn sync_once(&self, invitation: Option<&str>, cancel: &Cancel) -> Result<SyncOutcome> {
         let invitation = self.invitation(invitation)?;
         let mut courier = Courier::new(self.device)?;
         let stopper = courier.stopper();
@@ -162,6 +158,7 @@ impl Desk {
             let outcome = courier.sync(log, &invitation, Until::Met, &mut |_: &mut Log<_>, _| ())?;
             if outcome.stopped { Err(EmbertallyError::Cancelled) } else { Ok(outcome.tally) }
         };
+        let before = self.live_so_far();
         let mut met = meet(&mut log);
         self.log().refresh()?;
         if met.is_ok() && self.confirm_joinings()? > 0 {
@@ -170,12 +167,10 @@ impl Desk {
             met = meet(&mut log);
         }
         // What came before it was cut is saved all the same.
-        let live = self.read_anew()?;
-        let (newly_live, no_longer_live) = (live.new as u64, live.gone as u64);
-        self.crier.brought(newly_live, no_longer_live);
-        let tally = met?;
-        let absorbed = Absorbed { added: tally.entries_came, already: 0, newly_live, no_longer_live };
-        Ok((tally.into(), absorbed))
+        self.brought()?;
+        let (tally, after) = (met?, self.live_so_far());
+        let (newly_live, no_longer_live) = (after.0 - before.0, after.1 - before.1);
+        Ok(SyncOutcome { tally: tally.into(), newly_live, no_longer_live })
     }
 }
 

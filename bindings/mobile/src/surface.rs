@@ -344,11 +344,7 @@ impl Embertally {
     /// # Errors
     /// What the store says.
     pub async fn reload(&self) -> Result<()> {
-        long(&self.desk, |d, _| {
-            d.log().refresh()?;
-            d.read_anew().map(drop)
-        })
-        .await
+        long(&self.desk, |d, _| d.brought()).await
     }
 
     /// Founds a crew: from now on only what its members wrote counts, and this device is its first chief's. Long in a log
@@ -429,7 +425,6 @@ impl Embertally {
     /// Why they did not meet; what was saved is safe whatever it was.
     #[uniffi::method(default(invitation = None))]
     pub async fn sync_once(&self, invitation: Option<String>) -> Result<SyncOutcome> {
-        let met = long(&self.desk, move |d, cancel| d.sync_once(invitation.as_deref(), cancel)).await;
-        met.map(|(tally, came)| SyncOutcome { tally, newly_live: came.newly_live, no_longer_live: came.no_longer_live })
+        long(&self.desk, move |d, cancel| d.sync_once(invitation.as_deref(), cancel)).await
     }
 }

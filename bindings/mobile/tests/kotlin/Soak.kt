@@ -60,8 +60,8 @@ fun soak(folder: File) {
 fun cancelling(folder: File) = runBlocking {
     val file = File(folder, "old.csv")
     file.bufferedWriter().use { out ->
-        out.write("outing,lot,unit,volley,ignition\n")
-        repeat(10_000) { out.write("Old sheet,ZZ-1,$it,v${it / 10},${if (it % 50 == 7) "failed" else "fired"}\n") }
+        out.write("outing,lot,unit,volley,wiring,ignition\n")
+        repeat(10_000) { out.write("Old sheet,ZZ-1,$it,v${it / 10},parallel,${if (it % 50 == 7) "failed" else "fired"}\n") }
     }
     Embertally.open(File(folder, "log").path).use { log ->
         val job = launch(Dispatchers.Default) { log.importFile(file.path, FileFormat.CSV) }
