@@ -6,6 +6,7 @@
 //! Not in here, on purpose: no async, no sockets, no files, no wall clock and no randomness. Time, random bits and
 //! storage are handed in, so the same inputs give the same result on every device and in every test.
 
+mod caution;
 pub mod chart;
 pub mod circuit;
 pub mod crew;
@@ -17,3 +18,5 @@ pub mod plan;
 pub mod rates;
 pub mod store;
 pub mod sync;
+
+pub use caution::{CAUTION, CAUTIONS};

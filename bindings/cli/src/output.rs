@@ -4,8 +4,10 @@ use std::fmt::Write as _;
 use std::io::{self, IsTerminal, Write};
 
 use comfy_table::{CellAlignment, ContentArrangement, Table};
+use embertally_core::facts::is_steering;
 use embertally_core::log::Problem;
 pub(crate) use embertally_core::rates::percent;
+pub(crate) use embertally_core::{CAUTION, CAUTIONS};
 use serde::Serialize;
 
 use crate::error::CliError;
@@ -14,13 +16,6 @@ use crate::error::CliError;
 const MOST_IN_CELL: usize = 60;
 /// The same of the last cell of a row, which holds sentences and pushes nothing.
 const MOST_IN_LAST_CELL: usize = 240;
-
-/// Tells whether a character steers a terminal or turns the reading direction. Names come from other people's files,
-/// and must not be able to hide or rewrite what stands on the screen.
-pub(crate) fn is_steering(c: char) -> bool {
-    c.is_control()
-        || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-}
 
 /// Shows a name or another text of one line without what would steer a terminal.
 pub(crate) fn clean(text: &str) -> String {
@@ -137,41 +132,5 @@ pub(crate) fn table(headers: &[&str], right: &[usize], rows: Vec<Vec<String>>) -
 
 /// Says in words what of a log could not be read.
 pub(crate) fn problem(problem: &Problem) -> String {
-    match problem {
-        Problem::DamagedPiece(p) => format!(
-            "Damage: piece {} of {} does not match its hash. It was set aside, not deleted; the rest is open.",
-            p.id.0, p.document
-        ),
-        Problem::UnreadablePiece { document, piece, what } => {
-            format!("Damage: piece {} of {document} cannot be read ({what}). The rest is open.", piece.0)
-        }
-        Problem::Mended { document, entries } => {
-            let entries = counted(*entries, "entry", "entries");
-            format!("Mended: {entries} of {document} behind the damage, written anew.")
-        }
-        Problem::UnreadableEntry { document, entry, what } => {
-            format!("Entry {entry} of {document} is not one ({what}). It is kept, and not counted.")
-        }
-        Problem::ContestedEntry { document, entry } => {
-            format!("Two different entries of {document} stand under {entry}. Both are kept, one is counted.")
-        }
-        other => format!("Something could not be read: {other:?}."),
-    }
+    problem.to_string()
 }
-
-macro_rules! cautions {
-    ($($text:literal),+) => {
-        /// The cautions wherever failed or unlit shots are spoken of, a sentence or two each.
-        pub(crate) const CAUTIONS: &[&str] = &[$($text),+];
-        /// The same in one piece.
-        pub(crate) const CAUTION: &str = cautions!(@join $($text),+);
-    };
-    (@join $first:literal $(, $more:literal)*) => { concat!($first $(, " ", $more)*) };
-}
-
-cautions!(
-    "Treat every shot that failed or whose fuse was not lit as live.",
-    "Wait the time that the site's rules give before anybody approaches, approach as the person in charge directs, and \
-     follow local codes, the maker's instructions and licensed practice.",
-    "No number here is a permission."
-);

@@ -1,5 +1,6 @@
 //! What people decide or find out afterwards: rulings, matches, making safe, bridge readings, withdrawing.
 
+use std::collections::BTreeSet;
 use std::fmt;
 
 use super::id::{FactId, PersonId, ShotId, VolleyId};
@@ -22,6 +23,31 @@ pub struct Ruling {
     pub reason: String,
     /// Who decided.
     pub by: Option<PersonId>,
+}
+
+impl Ruling {
+    /// Keeps what earlier rulings decided and this one leaves open, later ones first; returns the fields kept. What cannot
+    /// go with the new decision is not kept: a fuse that was lit by an igniter that failed, a cause of failure of one that
+    /// fired.
+    pub fn keep_decided<'a>(&mut self, earlier: impl DoubleEndedIterator<Item = &'a Self>) -> Vec<&'static str> {
+        let fired = self.ignition.map(|i| matches!(i, Ignition::Fired | Ignition::Slow));
+        let mut kept = BTreeSet::new();
+        for old in earlier.rev() {
+            if self.ignition.is_none() && old.ignition.is_some() {
+                self.ignition = old.ignition;
+                kept.insert("ignition");
+            }
+            if fired != Some(false) && self.transfer.is_none() && old.transfer.is_some() {
+                self.transfer = old.transfer;
+                kept.insert("transfer");
+            }
+            if fired != Some(true) && self.cause.is_none() && old.cause.is_some() {
+                self.cause = old.cause;
+                kept.insert("cause");
+            }
+        }
+        kept.into_iter().collect()
+    }
 }
 
 /// A person's word that two volleys written on two devices are, or are not, the same real volley.

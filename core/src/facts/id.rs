@@ -282,6 +282,19 @@ pub struct FactId {
     pub place: u16,
 }
 
+impl FactId {
+    /// Returns the end of its entry's id, as lists show it: the end is random, the beginning is a time. With its place,
+    /// where it is not the first fact of its entry.
+    #[must_use]
+    pub fn short(self) -> String {
+        /// How many letters are shown.
+        const SHORT: usize = 8;
+        let entry = self.entry.to_string();
+        let end = entry.get(entry.len().saturating_sub(SHORT)..).unwrap_or(&entry);
+        if self.place == 0 { end.to_owned() } else { format!("{end}.{}", self.place) }
+    }
+}
+
 impl fmt::Display for FactId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}.{}", self.entry, self.place)

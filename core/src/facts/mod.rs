@@ -14,6 +14,7 @@ mod delay;
 mod entry;
 mod forgotten;
 mod id;
+mod naming;
 mod outing;
 mod register;
 mod register_id;
@@ -34,6 +35,7 @@ pub use id::{
     CrewId, DeviceId, DocumentId, EntryId, FactId, FuseId, IdError, LotId, ModuleId, OutingId, PersonId, RandomBits,
     ShotId, TypeId, VolleyId, comparable_name,
 };
+pub use naming::{MOST_IN_NAME, NameError, checked_name, is_steering, nearest_name};
 pub use outing::{Conditions, Outing, Reading};
 pub use register::{Device, FiringModule, Fuse, IgniterType, Leads, Lot, Person};
 pub use register_id::RegisterId;

@@ -20,6 +20,7 @@ mod home;
 mod labels;
 mod meet;
 mod open;
+mod problem_words;
 mod refresh;
 mod rescue;
 mod screen;

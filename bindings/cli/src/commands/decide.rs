@@ -69,7 +69,7 @@ pub(super) fn rule(context: &Context, args: &RuleArgs) -> Result<(), CliError> {
                 let here = written_here(&mut session, &same)?;
                 same.iter().map(|(id, _)| *id).filter(|id| here.contains(&id.entry)).collect()
             };
-            let kept = keep_decided(&mut ruling, same.iter().filter(|(id, _)| own.contains(id)).map(|(_, r)| *r));
+            let kept = ruling.keep_decided(same.iter().filter(|(id, _)| own.contains(id)).map(|(_, r)| *r));
             let outing = outing_of_shot(&ledger, shot)?;
             let mut entry = session.entry();
             match own.as_slice() {
@@ -116,28 +116,6 @@ fn written_here(session: &mut Session, rulings: &[(FactId, &Ruling)]) -> Result<
         })?;
     }
     Ok(here)
-}
-
-/// Keeps what earlier rulings decided and this one leaves open, later ones first. What cannot go with the new decision
-/// is not kept: a fuse that was lit by an igniter that failed, a cause of failure of one that fired.
-fn keep_decided<'a>(ruling: &mut Ruling, earlier: impl DoubleEndedIterator<Item = &'a Ruling>) -> Vec<&'static str> {
-    let fired = ruling.ignition.map(|i| matches!(i, Ignition::Fired | Ignition::Slow));
-    let mut kept = BTreeSet::new();
-    for old in earlier.rev() {
-        if ruling.ignition.is_none() && old.ignition.is_some() {
-            ruling.ignition = old.ignition;
-            kept.insert("ignition");
-        }
-        if fired != Some(false) && ruling.transfer.is_none() && old.transfer.is_some() {
-            ruling.transfer = old.transfer;
-            kept.insert("transfer");
-        }
-        if fired != Some(true) && ruling.cause.is_none() && old.cause.is_some() {
-            ruling.cause = old.cause;
-            kept.insert("cause");
-        }
-    }
-    kept.into_iter().collect()
 }
 
 /// How many shots are on the live list, those whose fuse nobody saw included.

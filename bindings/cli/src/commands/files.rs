@@ -4,14 +4,12 @@ use std::fs;
 use std::path::Path;
 
 use embertally_core::exchange::{
-    DecimalMark, Delimiter, Import, ImportError, ImportOptions, Known, Names, Row, read_csv, read_jsonl, read_weather,
-    rows_of, write_csv, write_jsonl,
+    DecimalMark, Delimiter, Import, ImportError, ImportOptions, Known, read_csv, read_jsonl, read_weather,
+    rows_of_volley, with_homes, write_csv, write_jsonl,
 };
-use embertally_core::facts::{
-    DeviceId, Entry, FuseId, LotId, ModuleId, Outing, OutingId, PersonId, RegisterId, ShotId,
-};
-use embertally_core::ledger::{Ledger, Register, ShotView, VolleyView};
-use embertally_core::log::{Carried, Home, Written};
+use embertally_core::facts::OutingId;
+use embertally_core::ledger::LiveChanges;
+use embertally_core::log::{Carried, Written};
 use embertally_core::rates::{Group, RatesRequest, rates};
 use indicatif::{ProgressBar, ProgressStyle};
 use serde_json::json;
@@ -24,7 +22,6 @@ use super::target::Target;
 use crate::args::{self, AbsorbArgs, CarryArgs, ExportArgs, Format, ImportArgs};
 use crate::commands::print_rates;
 use crate::error::{CliError, file_error};
-use crate::names::short_volley;
 use crate::output::{self, Answer, counted, say};
 use crate::session::Session;
 
@@ -40,19 +37,6 @@ fn bar(what: &'static str) -> ProgressBar {
     let bar = ProgressBar::new_spinner().with_style(style).with_message(what);
     bar.enable_steady_tick(std::time::Duration::from_millis(200));
     bar
-}
-
-/// Returns what the register holds already.
-fn known(register: &Register) -> Known {
-    Known {
-        lots: register.lots().iter().map(|(id, _)| id).collect(),
-        fuses: register.fuses().iter().map(|(id, _)| id).collect(),
-        modules: register.modules().iter().map(|(id, _)| id).collect(),
-        // A forgotten name is not stated again by a sheet that still holds it.
-        people: register.people().iter().map(|(id, _)| id).chain(register.forgotten().map(|(id, _)| id)).collect(),
-        devices: register.devices().iter().map(|(id, _)| id).collect(),
-        outings: register.outings().iter().map(|(id, _)| id).collect(),
-    }
 }
 
 /// Says what is wrong with a file, place by place.
@@ -99,16 +83,8 @@ fn options(args: &ImportArgs) -> ImportOptions {
     }
 }
 
-fn homes(entries: Vec<(Option<OutingId>, Entry)>) -> Vec<(Home, Entry)> {
-    let home = |outing: Option<OutingId>, entry: &Entry| match outing {
-        Some(outing) => Home::Outing(outing),
-        None => Home::of(entry).unwrap_or(Home::Register),
-    };
-    entries.into_iter().map(|(outing, entry)| (home(outing, &entry), entry)).collect()
-}
-
 fn store(session: &mut Session, import: &mut Import) -> Result<Written, CliError> {
-    let mut entries = homes(std::mem::take(&mut import.entries));
+    let mut entries = with_homes(std::mem::take(&mut import.entries));
     session.write_all(&mut entries)
 }
 
@@ -119,7 +95,7 @@ pub(super) fn import(context: &Context, args: &ImportArgs) -> Result<(), CliErro
     let opened = if context.has_log()? { Some(context.open()?) } else { None };
     let (mut session, known) = match opened {
         Some(mut session) => {
-            let known = known(session.ledger()?.register());
+            let known = Known::of(session.ledger()?.register());
             (Some(session), known)
         }
         None => (None, Known::default()),
@@ -184,7 +160,7 @@ pub(super) fn weather(
     source: Option<&str>,
 ) -> Result<(), CliError> {
     let bytes = read(path)?;
-    let known = known(session.register_ledger(Some(outing))?.register());
+    let known = Known::of(session.register_ledger(Some(outing))?.register());
     let mut import =
         read_weather(&bytes, outing, source, &ImportOptions::default(), &known).map_err(|e| import_error(path, &e))?;
     let written = store(session, &mut import)?;
@@ -202,51 +178,6 @@ pub(super) fn weather(
     Ok(())
 }
 
-/// The ledger's register as names for files.
-struct RegisterNames<'a>(&'a Register);
-
-impl Names for RegisterNames<'_> {
-    fn outing(&self, id: OutingId) -> Option<&Outing> {
-        self.0.outings().get(id).map(|o| &o.value)
-    }
-
-    fn device(&self, id: DeviceId) -> Option<&str> {
-        self.0.name(RegisterId::Device(id))
-    }
-
-    fn person(&self, id: PersonId) -> Option<&str> {
-        self.0.name(RegisterId::Person(id))
-    }
-
-    fn module(&self, id: ModuleId) -> Option<&str> {
-        self.0.name(RegisterId::Module(id))
-    }
-
-    fn lot(&self, id: LotId) -> Option<&str> {
-        self.0.name(RegisterId::Lot(id))
-    }
-
-    fn fuse(&self, id: FuseId) -> Option<&str> {
-        self.0.name(RegisterId::Fuse(id))
-    }
-}
-
-/// Returns a volley's rows, with the weather that holds for each shot and a label that keeps its shots together.
-fn rows(ledger: &Ledger, view: &VolleyView<'_>) -> Vec<Row> {
-    let sightings: Vec<_> = view.sightings.iter().map(|s| s.sightings).collect();
-    let mut rows = rows_of(view.volley, view.device, &sightings, &RegisterNames(ledger.register()));
-    for row in &mut rows {
-        let position = row.position.unwrap_or(1);
-        if let Some(shot) = ledger.finding(ShotId { volley: view.id, position }) {
-            row.conditions = shot.conditions;
-        }
-        if row.volley.is_none() && view.volley.shots.len() > 1 {
-            row.volley = Some(short_volley(view.id));
-        }
-    }
-    rows
-}
-
 pub(super) fn export(context: &Context, args: &ExportArgs) -> Result<(), CliError> {
     if args.format == Format::Parquet {
         return Err(CliError::refused(
@@ -260,7 +191,7 @@ pub(super) fn export(context: &Context, args: &ExportArgs) -> Result<(), CliErro
     let progress = bar("writing");
     let mut count = 0;
     target.write(|out| {
-        let rows = ledger.volleys().flat_map(|view| rows(&ledger, &view));
+        let rows = ledger.volleys().flat_map(|view| rows_of_volley(&ledger, &view));
         let written = if args.format == Format::Csv { write_csv(out, rows) } else { write_jsonl(out, rows) };
         count = written.map_err(|e| file_error("write", &args.out, &e))?;
         Ok(())
@@ -346,7 +277,7 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
     let absorbed = session.log.absorb(&bytes)?;
     confirm_joinings(&mut session)?;
     let after = session.ledger()?;
-    let (new, gone) = live_changes(&before, &after);
+    let LiveChanges { new, gone } = after.live_changes(&before);
     if context.json {
         return output::json(&json!({
             "documents": absorbed.documents, "entries_added": absorbed.added.len(), "entries_already_there": absorbed.already,
@@ -375,14 +306,4 @@ pub(super) fn absorb(context: &Context, args: &AbsorbArgs) -> Result<(), CliErro
         say(&format!("{disputes} and {proposals} to look at: embertally disputes."));
     }
     Ok(())
-}
-
-/// Counts the shots that are live now and were not, and those that were live and are not.
-fn live_changes(before: &Ledger, after: &Ledger) -> (usize, usize) {
-    let is_live = |ledger: &Ledger, id: ShotId| ledger.finding(id).is_some_and(|shot| shot.live.is_some());
-    // A shot may be joined with another device's meanwhile: any of its slots stands for it.
-    let is_new = |shot: &ShotView<'_>| !shot.slots().any(|slot| is_live(before, slot));
-    let new = after.live().iter().filter(|l| is_new(&l.shot)).count();
-    let gone = before.live().iter().filter(|l| !is_live(after, l.shot.id)).count();
-    (new, gone)
 }

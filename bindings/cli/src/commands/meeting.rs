@@ -2,8 +2,8 @@
 
 use std::io::{self, IsTerminal};
 
-use embertally_core::facts::{DeviceId, ShotId};
-use embertally_core::ledger::{Ledger, ShotView};
+use embertally_core::facts::DeviceId;
+use embertally_core::ledger::{Ledger, LiveChanges};
 use embertally_core::log::Log;
 use embertally_core::store::{Store, Write};
 use embertally_link::{Courier, LinkError, Note, Tally};
@@ -54,16 +54,6 @@ fn ledger_of(log: &mut Log<SqliteStore>) -> Option<Ledger> {
     Some(ledger)
 }
 
-/// Counts the shots that are live now and were not, and those that were live and are not.
-fn live_changes(before: &Ledger, after: &Ledger) -> (usize, usize) {
-    let is_live = |ledger: &Ledger, id: ShotId| ledger.finding(id).is_some_and(|shot| shot.live.is_some());
-    // A shot may be joined with another device's meanwhile: any of its slots stands for it.
-    let is_new = |shot: &ShotView<'_>| !shot.slots().any(|slot| is_live(before, slot));
-    let new = after.live().iter().filter(|l| is_new(&l.shot)).count();
-    let gone = before.live().iter().filter(|l| !is_live(after, l.shot.id)).count();
-    (new, gone)
-}
-
 /// What the entries that came did.
 pub(super) struct Effects {
     newly_live: usize,
@@ -74,7 +64,7 @@ pub(super) struct Effects {
 
 impl Effects {
     pub(super) fn between(before: &Ledger, after: &Ledger) -> Self {
-        let (newly_live, no_longer_live) = live_changes(before, after);
+        let LiveChanges { new: newly_live, gone: no_longer_live } = after.live_changes(before);
         Self { newly_live, no_longer_live, disputes: after.disputes().len(), proposals: after.proposals().len() }
     }
 

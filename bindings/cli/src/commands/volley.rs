@@ -7,7 +7,7 @@ use embertally_core::facts::{
     Leads, Length, Lot, LotId, ModuleId, Moment, OutingId, Precipitation, Shot, Sighting, Sightings, Temperature,
     Transfer, Volley, VolleyId, WindSpeed, Wiring, WiringKind,
 };
-use embertally_core::ledger::{Ledger, Observer, ShotView};
+use embertally_core::ledger::{Ledger, Observer};
 use embertally_core::log::Home;
 use serde_json::json;
 
@@ -268,16 +268,15 @@ fn attempts(
 ) -> Result<Vec<u8>, CliError> {
     let mut attempts = Vec::new();
     let mut untried = Vec::new();
-    for (lot, mark, unit) in units {
+    let labelled: Vec<(LotId, &str)> =
+        units.iter().filter_map(|(lot, _, unit)| Some((*lot, unit.as_deref()?))).collect();
+    let mut last = ledger.last_tries(outing, &labelled).into_iter();
+    for (_, mark, unit) in units {
         let Some(unit) = unit else {
             attempts.push(1 + u8::from(retry));
             continue;
         };
-        let wanted = embertally_core::facts::comparable_name(unit);
-        let same = |label: &str| embertally_core::facts::comparable_name(label) == wanted;
-        let of_unit = |s: &ShotView<'_>| s.outing == outing && s.lot == *lot && s.unit.is_some_and(same);
-        let before = ledger.shots().filter(of_unit).max_by_key(|s| s.attempt);
-        match before {
+        match last.next().flatten() {
             None => {
                 untried.push(format!("{unit} of lot {mark}"));
                 attempts.push(1);
