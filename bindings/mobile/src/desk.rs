@@ -108,7 +108,8 @@ impl Desk {
             sync: Mutex::default(),
             hands: Hands::default(),
         });
-        desk.replace_ledger()?;
+        let read = desk.replace_ledger(&mut desk.log());
+        read?;
         desk.crier.begin(&desk)?;
         Ok(desk)
     }
@@ -164,7 +165,7 @@ impl Desk {
     /// Reads the whole log into a new ledger, beside the one in use, and has observers told what that did to the live list:
     /// whoever reads anew first finds it, and it must not be lost.
     pub(crate) fn read_anew(&self) -> Result<()> {
-        let changes = self.replace_ledger()?;
+        let changes = self.replace_ledger(&mut self.another()?)?;
         let (new, gone) = (changes.new as u64, changes.gone as u64);
         self.live_new.fetch_add(new, Ordering::AcqRel);
         self.live_gone.fetch_add(gone, Ordering::AcqRel);
@@ -174,23 +175,16 @@ impl Desk {
         Ok(())
     }
 
-    fn replace_ledger(&self) -> Result<LiveChanges> {
+    fn replace_ledger(&self, log: &mut SqliteLog) -> Result<LiveChanges> {
         let _one = held(&self.reading);
         *held(&self.recent) = Some(Vec::new());
-        let fresh = self.another().and_then(|mut log| {
-            let mut ledger = Ledger::new();
-            log.replay(|_, entry| ledger.add(&entry))?;
-            ledger.settle();
-            Ok((ledger, log))
-        });
-        let (mut fresh, log) = match fresh {
-            Ok(fresh) => fresh,
-            Err(error) => {
-                *held(&self.recent) = None;
-                self.stale.store(true, Ordering::Release);
-                return Err(error);
-            }
-        };
+        let mut fresh = Ledger::new();
+        if let Err(error) = log.replay(|_, entry| fresh.add(&entry)) {
+            *held(&self.recent) = None;
+            self.stale.store(true, Ordering::Release);
+            return Err(error.into());
+        }
+        fresh.settle();
         let open = log.problems().iter().filter(|p| !matches!(p, Problem::Mended { .. }));
         let health = Health { problems: open.map(ToString::to_string).collect(), apart: log.apart().to_vec() };
         *held(&self.health) = health;

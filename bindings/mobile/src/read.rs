@@ -119,11 +119,9 @@ impl Desk {
             let (unseen, shots): (Vec<_>, Vec<_>) = wanted.partition(|l| l.reason == ledger::LiveReason::Unseen);
             // By outing, and within it by where a person has to go.
             let lines = |shots: Vec<&ledger::LiveShot<'_>>| {
+                // They come in the order of their ids, which for shots of one volley is that of their positions.
                 let mut lines: Vec<LiveShot> = shots.into_iter().map(|l| live_shot(ledger, l)).collect();
-                lines.sort_by(|a, b| {
-                    let place = |l: &LiveShot| (l.outing.clone(), l.module.clone(), l.channel, l.shot.clone());
-                    place(a).cmp(&place(b))
-                });
+                lines.sort_by(|a, b| (&a.outing, &a.module, a.channel).cmp(&(&b.outing, &b.module, b.channel)));
                 lines
             };
             let (shots, fuse_not_seen) = (lines(shots), lines(unseen));

@@ -34,7 +34,7 @@ fn ten_thousand_calls_from_eight_threads_lose_nothing_and_count_nothing_twice() 
                         2 => drop(log.register().unwrap()),
                         3 if call % 50 == 3 => drop(wait(log.pairings(0.02, Vec::new())).unwrap()),
                         4 => drop(log.live(None).unwrap()),
-                        5 if call == 505 => drop(wait(log.reload()).unwrap()),
+                        5 if call == 505 => wait(log.reload()).unwrap(),
                         n => drop((log.sync_status(), log.device_id(), n)),
                     }
                 }

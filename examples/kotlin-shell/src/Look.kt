@@ -147,7 +147,7 @@ class Places : JComponent() {
     }
 }
 
-/** A share with its interval, from 0 to a half: what is not known is as wide as it is. */
+/** A share with its interval, from nothing to all: what is not known is as wide as it is. */
 class Interval(private val rate: Double?, private val low: Double, private val high: Double) : JComponent() {
     init {
         preferredSize = Dimension(150, 18)
@@ -171,6 +171,6 @@ class Interval(private val rate: Double?, private val low: Double, private val h
     }
 
     companion object {
-        const val SCALE = 0.5
+        const val SCALE = 1.0
     }
 }

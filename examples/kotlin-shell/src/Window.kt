@@ -50,6 +50,8 @@ class Window(private val model: BoardModel, scope: CoroutineScope) : JFrame("Emb
         syncKey.addActionListener {
             if (shown.sync.state is SyncState.Off || shown.sync.state is SyncState.Refused) {
                 model.startSync(invitation.text)
+                // It is kept with the log from now on, and is a secret.
+                invitation.text = ""
             } else {
                 model.stopSync()
             }

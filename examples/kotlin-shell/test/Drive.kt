@@ -55,6 +55,8 @@ fun texts(window: Window): String =
 
 fun picture(out: File, name: String) {
     val display = System.getenv("DISPLAY") ?: return
+    // What was asked to be drawn is drawn after what is in the queue now, and then sent.
+    repeat(3) { SwingUtilities.invokeAndWait { java.awt.Toolkit.getDefaultToolkit().sync() } }
     val done = ProcessBuilder("import", "-display", display, "-window", "root", File(out, "$name.png").path).inheritIO().start()
     check(done.waitFor() == 0) { "no picture" }
 }
@@ -180,7 +182,7 @@ class Server(tool: File, data: File) : AutoCloseable {
         }
         invitation = invited ?: throw AssertionError("the server showed no invitation:\n$heard")
         // What it says from now on must not fill the pipe.
-        Thread { process.inputStream.bufferedReader().forEachLine {} }.apply { isDaemon = true }.start()
+        Thread { runCatching { process.inputStream.bufferedReader().forEachLine {} } }.apply { isDaemon = true }.start()
     }
 
     override fun close() {
