@@ -7,13 +7,12 @@ use axum::body::{Body, Bytes};
 use axum::extract::{Extension, Path, RawQuery, State};
 use axum::http::{HeaderMap, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
-use embertally_core::exchange::{write_csv, write_jsonl};
+use embertally_core::exchange::{rows_of_volley, write_csv, write_jsonl};
 use futures_util::stream;
 use tokio::sync::{mpsc, oneshot};
 
 use super::query::Query;
 use super::rates::ledger;
-use super::rows::rows;
 use super::{caller, crew_to_read};
 use crate::error::Problem;
 use crate::hub::App;
@@ -83,7 +82,7 @@ pub(super) async fn export(
             // From here on the answer has begun.
             let _ = begin.send(Ok(()));
             let mut pipe = Pipe { out, part: Vec::with_capacity(PART) };
-            let all = ledger.volleys().flat_map(|view| rows(&ledger, &view));
+            let all = ledger.volleys().flat_map(|view| rows_of_volley(&ledger, &view));
             let written = if is_csv { write_csv(&mut pipe, all) } else { write_jsonl(&mut pipe, all) };
             if let Err(error) = written.and_then(|_| pipe.send()) {
                 // A file that breaks off must not look whole: the connection breaks off with it.

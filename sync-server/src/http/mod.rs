@@ -9,7 +9,6 @@ mod guardrail;
 mod health;
 mod query;
 mod rates;
-mod rows;
 mod sync;
 mod tokens;
 mod visit;
